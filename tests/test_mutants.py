@@ -124,7 +124,10 @@ def test_the_others_of_its_room_are_asked_last_and_none_twice(module, room):
         ),
         (
             "gateway/plantigrade_gateway/report/listing.py",
-            ["tests/plantigrade_gateway/cli/test_transcript.py"],
+            [
+                "tests/plantigrade_gateway/report/test_listing.py",
+                "tests/plantigrade_gateway/cli/test_transcript.py",
+            ],
         ),
         (
             "signal/plantigrade/synth/walk.py",

@@ -52,6 +52,15 @@ def test_change_beyond_the_usual_variation():
     assert compare_visits([148.0], [123.0], WEIR_A, Kind.SINGLE).verdict is Verdict.INSIDE
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_change_of_just_the_usual_variation_is_inside(sign):
+    limit = compare_visits([0.0], [1.0], WEIR_A, Kind.SINGLE).mdc95
+    assert limit is not None
+    assert compare_visits([0.0], [sign * limit], WEIR_A, Kind.SINGLE).verdict is Verdict.INSIDE
+    more = compare_visits([0.0], [sign * limit * (1.0 + 1e-9)], WEIR_A, Kind.SINGLE)
+    assert more.verdict is Verdict.OUTSIDE
+
+
 def test_means_of_several_repeats_are_told_apart_sooner():
     change = compare_visits([146.0, 150.0, 148.0, 148.0], [160.0] * 4, WEIR_A, Kind.SINGLE)
     assert change.mdc95 == pytest.approx(25.27 / 2, abs=3e-3)

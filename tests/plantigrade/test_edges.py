@@ -191,3 +191,18 @@ def test_rows_are_kept_for_twelve_seconds():
     made = step(Foot.LEFT, strike_s=55.0, off_s=56.0, first_index=5500)
     found.push([], [made], 35.0)
     assert (found.steps[Foot.LEFT], found.lateral[Foot.LEFT]) == (1, 1)
+
+
+@pytest.mark.parametrize(
+    ("row", "by", "lateral"),
+    [
+        *((row, -0.1, n) for row, n in ((44, 0), (46, 1), (59, 1), (61, 0))),
+        *((row, 0.1, n) for row, n in ((69, 0), (71, 1), (77, 1), (78, 0))),
+    ],
+)
+def test_the_parts_are_those_of_a_stance_of_any_length(row, by, lateral):
+    """From 0.30 to 0.80 s: 30 to 60 % of it are 0.45 to 0.60 s, 80 to 95 % 0.70 to 0.775 s."""
+    x = np.full(101, 0.5)
+    x[row] += by
+    found = of_one_stance(Foot.LEFT, stance(x), strike_s=0.3, off_s=0.8)
+    assert (found.steps[Foot.LEFT], found.lateral[Foot.LEFT]) == (1, lateral)

@@ -24,7 +24,7 @@ from plantigrade.block import Foot
 from plantigrade.calibrate import DEFAULT_TOP_KPA, FULL_SCALE
 from plantigrade.evidence import FootFit
 from plantigrade.fitting import CHECK, FITTING, Asked, Fitting, Refused, Taken
-from plantigrade.poses import Flaw, Pose
+from plantigrade.poses import Flaw, Pose, Trouble
 from plantigrade.synth import Mishap, Player, SensorModel, StuckZone, random_player
 
 pytestmark = pytest.mark.dear
@@ -387,3 +387,42 @@ def test_full_scale_is_kept_as_the_last_count(stored):
     (done,) = [s for s in steps if isinstance(s, Taken)]
     assert done.note.startswith("left insole: zone 1 reads full scale")
     assert fitting.result()[LEFT].notes == (done.note,)
+
+
+# ---- the reason of a refusal ----
+
+
+def reason(*pieces: tuple[int, Flaw]) -> str:
+    """What is said where each flaw came in so many pieces of half a second, one after another."""
+    fitting = Fitting(LAYOUT, never(), BW_N, poses=LIFT)
+    steps = []
+    for n, flaw in pieces:
+        for _ in range(n):
+            steps += fitting._judge(Trouble(flaw, f"it was {flaw.name}", LEFT))
+    (why,) = refused(steps)
+    return why.trouble.text
+
+
+@pytest.mark.parametrize(
+    ("pieces", "said"),
+    [
+        (((31, Flaw.GAP), (29, Flaw.PRESSED)), "GAP"),  # what was seen most
+        (((29, Flaw.GAP), (31, Flaw.PRESSED)), "PRESSED"),
+        (((31, Flaw.PRESSED), (29, Flaw.GAP)), "PRESSED"),
+        (((30, Flaw.PRESSED), (30, Flaw.GAP)), "GAP"),  # of two as often the later
+        # four pieces of what is the matter in the pose say more, three are the way into it
+        (((4, Flaw.MOVED), (56, Flaw.PRESSED)), "MOVED"),
+        (((3, Flaw.MOVED), (57, Flaw.PRESSED)), "PRESSED"),
+        (((4, Flaw.MOVED), (52, Flaw.PRESSED), (4, Flaw.WEIGHT)), "WEIGHT"),
+        (((4, Flaw.WEIGHT), (52, Flaw.PRESSED), (4, Flaw.MOVED)), "WEIGHT"),
+        (((4, Flaw.MOVED), (52, Flaw.PRESSED), (4, Flaw.RANGE)), "RANGE"),
+        (((4, Flaw.GAP), (56, Flaw.PRESSED)), "PRESSED"),
+        # a fault of the insole's that is there at the end
+        (((59, Flaw.PRESSED), (1, Flaw.SATURATED)), "SATURATED"),
+        (((1, Flaw.DEAD), (59, Flaw.PRESSED)), "PRESSED"),
+        # seen again later it is the last
+        (((1, Flaw.DEAD), (58, Flaw.PRESSED), (1, Flaw.DEAD)), "DEAD"),
+    ],
+)
+def test_a_refusal_says_what_is_the_matter_in_the_pose_or_was_seen_most(pieces, said):
+    assert reason(*pieces) == f"it was {said}"

@@ -227,6 +227,11 @@ def test_missing_rows_in_the_stillness_before_the_start_hide_nothing(rows):
     whole, values = measured(lead()), lead()
     values[rows] = np.nan
     assert measured(values) == whole
+    # nor move the rows that are looked at: here the heel comes off after the lead peak
+    falling = lead(lift=170, back=190, ramp=60)
+    whole = measured(falling)
+    falling[rows] = np.nan
+    assert measured(falling) == whole
 
 
 def test_missing_rows_after_the_lead_peak_hide_only_what_follows():

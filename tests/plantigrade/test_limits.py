@@ -9,7 +9,7 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade.errors import SignalError
-from plantigrade.limits import LIMITS, Limits, Setup, setup_for
+from plantigrade.limits import G_M_S2, LIMITS, Limits, Setup, setup_for
 from plantigrade.zones import eighteen, parse_layout
 
 RANGES = {
@@ -178,3 +178,8 @@ def test_what_is_changed_is_what_differs():
     assert now.changed() == {"stand_min_s": 20.0, "push_rolled": 0.25}
     assert Limits(**now.changed()) == now
     assert asdict(Limits(**now.changed())) == asdict(now)
+
+
+def test_a_body_s_weight_is_by_standard_gravity():
+    """Resolution 2 of the 3rd CGPM, 1901."""
+    assert G_M_S2 == 9.80665

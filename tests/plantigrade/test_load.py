@@ -1,12 +1,13 @@
 """Load and centre of pressure: exact checks (reference values, F), and readings without sense."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from plantigrade.block import Column, Foot, PressureBlock
 from plantigrade.errors import SampleError
 from plantigrade.load import (
-    CONTACT_KPA,
     LoadReducer,
     body_weight_n,
     centre_of_pressure,
@@ -111,12 +112,14 @@ def test_the_medial_load_of_the_midfoot_is_that_of_its_zones_under_half_the_widt
     row[4], row[6], row[8] = 10.0, 20.0, 30.0
     assert reduced(eighteen(), row)[0, Column.MIDFOOT_MEDIAL] == pytest.approx(28.8)
     assert reduced(line_layout(), [5.0, 7.0, 9.0])[0, Column.MIDFOOT_MEDIAL] == 7.0
+    middle = replace(line_layout(), x=np.full(3, 0.5))
+    assert reduced(middle, [5.0, 7.0, 9.0])[0, Column.MIDFOOT_MEDIAL] == 0.0
 
 
 def test_midfoot_zones_in_contact_are_counted():
     layout = eighteen()
     row = np.zeros(18)
-    row[[4, 5, 9]] = [CONTACT_KPA, CONTACT_KPA + 0.001, 80.0]
+    row[[4, 5, 9]] = [5.0, 5.001, 80.0]
     row[[0, 12]] = 300.0
     assert reduced(layout, row.tolist())[0, Column.MIDFOOT_ZONES] == 2.0
     assert reduced(line_layout(), [0.0, 5.1, 0.0])[0, Column.MIDFOOT_ZONES] == 1.0

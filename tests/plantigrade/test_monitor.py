@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from plantigrade.block import FloatArray
-from plantigrade.monitor import WINDOW_S, WINDOWS, ZoneMonitor
+from plantigrade.monitor import ZoneMonitor
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
-WINDOW = round(WINDOW_S * RATE_HZ)
+WINDOW = round(2.0 * RATE_HZ)
 ZONE = 4
 """The zone (index) that keeps one value."""
 
@@ -37,12 +37,12 @@ def watched(values: FloatArray, cuts: list[int] | None = None) -> list[Change]:
 
 
 def test_a_zone_that_keeps_its_value_under_a_moving_foot_is_stuck_after_three_windows():
-    assert watched(walking(10 * WINDOW)) == [(WINDOWS * WINDOW, (ZONE,))]
+    assert watched(walking(10 * WINDOW)) == [(3 * WINDOW, (ZONE,))]
 
 
 def test_a_zone_that_answers_again_is_stuck_no_longer():
     values = walking(8 * WINDOW, stuck=slice(0, 5 * WINDOW))
-    assert watched(values) == [(WINDOWS * WINDOW, (ZONE,)), (6 * WINDOW, ())]
+    assert watched(values) == [(3 * WINDOW, (ZONE,)), (6 * WINDOW, ())]
 
 
 @pytest.mark.parametrize("size", [1, 7, WINDOW - 1, WINDOW, WINDOW + 1, 3 * WINDOW + 5])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from plantigrade.block import Foot
-from plantigrade.fitting import AWAY_S, PIECE_S, Pieces
+from plantigrade.fitting import Pieces
 from plantigrade.poses import Flaw, Trouble
 
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
@@ -39,14 +39,15 @@ def test_a_piece_holds_the_samples_after_its_edge_up_to_its_end():
 
 
 def test_a_foot_that_is_away_is_not_waited_for():
+    """It is away a second after the end of a piece of half a second."""
     pieces = Pieces(2)
     pieces.push(LEFT, *rows(1.0, 1.4))
-    pieces.push(RIGHT, *rows(1.0, 1.5 + AWAY_S))
+    pieces.push(RIGHT, *rows(1.0, 2.5))
     assert pieces.begin() and pieces.next() is None
-    pieces.push(RIGHT, *rows(1.51 + AWAY_S, 1.52 + AWAY_S))
+    pieces.push(RIGHT, *rows(2.51, 2.52))
     gone = pieces.next()
     assert isinstance(gone, dict)  # 40 of 50 samples, and no hole between them
-    pieces.push(RIGHT, *rows(1.53 + AWAY_S, 1.55 + PIECE_S + AWAY_S))
+    pieces.push(RIGHT, *rows(2.53, 3.05))
     silent = pieces.next()
     assert isinstance(silent, Trouble)
     assert (silent.flaw, silent.foot) == (Flaw.GAP, LEFT)

@@ -8,7 +8,7 @@ import pytest
 from plantigrade.block import Column, FloatArray, Foot
 from plantigrade.events import Manner, Push, Timing
 from plantigrade.limits import Setup, setup_for
-from plantigrade.push import LEAD_IN_S, UNCLEAR, PushTimes, measure_push, push_end, travel
+from plantigrade.push import UNCLEAR, PushTimes, measure_push, push_end, travel
 from plantigrade.zones import eighteen
 
 RATE_HZ = 100.0
@@ -184,7 +184,7 @@ def test_the_path_runs_from_the_trail_peak_to_the_end():
     assert min(push.path_y) == pytest.approx(0.15) and max(push.path_y) == pytest.approx(0.65)
     early = measured(trail(ramp(20.0, 30.0)))
     assert early.heel_leave_s == pytest.approx(0.29)
-    assert early.path_t_s[0] == pytest.approx(0.29 - LEAD_IN_S, abs=0.01)
+    assert early.path_t_s[0] == pytest.approx(0.29 - 0.10, abs=0.01)
 
 
 # ---- manner ----
@@ -230,6 +230,24 @@ def test_held_when_the_travel_is_under_15_percent_of_the_foot(way, held):
         assert push.timing is Timing.UNCLEAR
         assert push.transfer_s is None and push.heel_leave_s is None
         assert push.travel_to is not None and push.path_y
+
+
+def test_the_path_of_a_push_at_once_begins_with_the_first_row():
+    """Heel leave is in row 8, and a tenth of a second before it there was no swing."""
+    push = measured(trail(ramp(2.0, 20.0)))
+    assert push.heel_leave_s == pytest.approx(0.08, abs=0.002)
+    assert push.path_t_s[0] == 0.0
+
+
+def test_a_travel_of_just_the_least_is_one():
+    values = trail(ramp(75.0, 40.0, 0.2, 0.35))
+    found = measured(values)
+    assert found.travel_from is not None and found.travel_to is not None
+    way = found.travel_to - found.travel_from
+    for least, held in ((way, False), (np.nextafter(way, 1.0), True)):
+        made = replace(setup(), limits=replace(setup().limits, push_travel=float(least)))
+        push = measure_push(np.arange(N) / RATE_HZ, values, MOMENTS, N - 1, made)
+        assert (push.manner is Manner.HELD) is held
 
 
 @pytest.mark.parametrize(
@@ -330,6 +348,10 @@ def test_a_foot_without_load_is_unclear(load):
 @pytest.mark.parametrize("n", [0, 1, 3])
 def test_too_few_rows_are_unclear(n):
     assert measured(trail(ramp(75.0, 40.0))[:n], end=n) == UNCLEAR
+
+
+def test_four_rows_are_enough():
+    assert measured(trail(ramp(75.0, 40.0))[:4], end=4).manner is Manner.HELD
 
 
 def test_rows_are_not_changed():

@@ -122,6 +122,15 @@ def test_contacts_under_150_ms_and_over_1_5_s_are_dropped(stance, is_step):
     assert len(steps(block)) == is_step
 
 
+@pytest.mark.parametrize(("n", "is_step"), [(14, False), (15, True), (150, True), (151, False)])
+def test_a_contact_of_just_150_ms_or_1_5_s_is_one(n, is_step):
+    """From 0 to 70 N and back the contact load of 35 N is passed in the middle between rows."""
+    block = rows(400)
+    press(block, Foot.LEFT, 100, 100 + n)
+    block.left[[100, 99 + n], :6] *= 0.1
+    assert len(steps(block)) == is_step
+
+
 # ---- what is no step ----
 
 
@@ -163,6 +172,16 @@ def test_the_other_foot_swings_through_for_a_quarter_of_the_stance(off_rows, is_
     press(block, Foot.RIGHT, 0, 400, 60.0)
     block.right[120 : 120 + off_rows] = 0.0
     press(block, Foot.LEFT, 100, 170)
+    assert len([s for s in steps(block) if s.foot is Foot.LEFT]) == is_step
+
+
+@pytest.mark.parametrize(("off_rows", "is_step"), [(9, False), (10, True)])
+def test_during_a_short_contact_the_other_foot_is_off_for_a_tenth_of_a_second(off_rows, is_step):
+    """Of 0.2 s a quarter would be half of that."""
+    block = rows(400)
+    press(block, Foot.RIGHT, 0, 400, 60.0)
+    block.right[105 : 105 + off_rows] = 0.0
+    press(block, Foot.LEFT, 100, 120)
     assert len([s for s in steps(block) if s.foot is Foot.LEFT]) == is_step
 
 
@@ -340,3 +359,32 @@ def test_a_shallow_valley_is_no_double_hump(depth, double):
     block = walk(2)
     block.left[50:120, :4] = hump(depth)[:, None] * [0.3, 0.1, 0.5, 0.1]
     assert (steps(block)[0].valley_n is not None) is double
+
+
+@pytest.mark.parametrize(("last_n", "is_step"), [(64.0, False), (77.0, True)])
+def test_a_contact_that_begins_in_a_hole_is_taken_to_begin_half_a_sample_before_it_is_seen(
+    last_n, is_step
+):
+    """Fifteen rows: 150 ms where it ends half a sample after the last one, or later.
+
+    By hand: from 64 N the load comes down to 35 N in .45 of a sample, from 77 N in .55.
+    """
+    block = walk(2)
+    block.left[:, :6] = 0.0
+    press(block, Foot.LEFT, 60, 75)
+    block.left[74, :6] *= last_n / 700.0
+    block.left[55:60] = np.nan
+    assert (("left", 60) in spans(block)) is is_step
+
+
+@pytest.mark.parametrize(("first_n", "is_step"), [(64.0, False), (77.0, True)])
+def test_a_contact_that_ends_in_a_hole_is_taken_to_end_half_a_sample_before_it_is_seen_off(
+    first_n, is_step
+):
+    """The same turned round: rows 60 to 71, and a hole of three up to the first row off."""
+    block = walk(2)
+    block.left[:, :6] = 0.0
+    press(block, Foot.LEFT, 60, 72)
+    block.left[60, :6] *= first_n / 700.0
+    block.left[72:75] = np.nan
+    assert (("left", 60) in spans(block)) is is_step

@@ -232,7 +232,7 @@ def test_a_path_on_a_line_has_no_area():
     ],
 )
 def test_bad_input_is_said(cop, rate, words):
-    for measure in (sway, lowpass):
+    for measure in (sway, lowpass, mean_frequency):
         with pytest.raises(SampleError, match=words):
             measure(cop, rate)
 

@@ -230,3 +230,11 @@ def test_results_do_not_hang_on_how_the_rows_are_cut():
     edges = [0, *range(13, len(T), 37), len(T)]
     parts = [whole.slice(a, b) for a, b in pairwise(edges)]
     assert run_whole(SwingDetector(setup()), parts) == run_whole(SwingDetector(setup()), [whole])
+
+
+def test_no_region_has_more_than_all_of_the_impulse_nor_less_than_none():
+    """Net of a baseline a region may read under nothing: the others then sum to over the whole."""
+    values = np.zeros((10, 4))
+    values[:, Column.FOREFOOT], values[:, Column.HEEL] = 110.0, -10.0
+    assert impulse_share(values, Column.FOREFOOT, 2.0, 6.0) == 1.0
+    assert impulse_share(values, Column.HEEL, 2.0, 6.0) == 0.0

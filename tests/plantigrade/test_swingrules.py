@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from tests.plantigrade.test_swings import BW_N, setup
+from tests.plantigrade.test_swings import BW_N, rows, setup
 
 from plantigrade.swing import Address, Outline
-from plantigrade.swingrules import is_drive, top_of
+from plantigrade.swingrows import SwingRows
+from plantigrade.swingrules import is_drive, slides, top_of
 
 RATE_HZ = 100.0
 PLAIN = Outline(
@@ -166,3 +167,23 @@ def test_a_flat_top_is_reached_at_its_first_row(flat_rows, within, expected):
     flat = np.full(flat_rows, 300.0 - 100.0 * within)
     lead = np.concatenate((rise, flat, [300.0, 250.0, 200.0]))
     assert top_of(lead, setup()) == expected
+
+
+@pytest.mark.parametrize(
+    ("light", "lead_n", "loaded", "sliding"),
+    [
+        (slice(110, 124), 600.0, 1.6, True),  # smoothed by three rows on each side, 8 are light
+        (slice(110, 119), 600.0, 1.6, False),
+        (slice(110, 124), 771.0, 1.6, False),  # driven down: over 1.1 of the body's 700 N
+        (slice(110, 124), 769.0, 1.6, True),
+    ],
+)
+def test_a_lead_foot_hardly_on_the_ground_slides_unless_it_is_driven_down(
+    light, lead_n, loaded, sliding
+):
+    found = SwingRows(setup(), 0)
+    block = rows(((0.0, 0.5), (3.0, 0.5)), seconds=3.0)
+    block.left[light, :6] = 0.0
+    found.push(block)
+    shape = changed(lead_peak_n=lead_n, loaded=loaded)
+    assert slides(found, shape, 100, 210, setup()) is sliding

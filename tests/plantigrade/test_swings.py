@@ -14,6 +14,7 @@ from plantigrade.analyser import run_whole
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.events import Event, HeelLiftState, Manner, Phase, PhaseKind, Swing
 from plantigrade.limits import Limits, Setup, setup_for
+from plantigrade.swing import _pace
 from plantigrade.swingrules import down_by, is_lifted
 from plantigrade.swings import SwingDetector
 from plantigrade.zones import eighteen
@@ -809,6 +810,9 @@ def test_a_lead_foot_that_is_in_the_air_again_before_the_finish_walks(n, found):
     block = rows((*drive, *on), load=driven)
     assert len(swings(block)) == found
     assert (phases(block)[-1] == "cancelled") is not bool(found)  # what was announced of it
+    # and a swing that follows it in the same rows is found
+    later = ((9.0, 0.5), *((9.0 + t_s, share) for t_s, share in SWING[1:]))
+    assert len(swings(rows((*drive, *on, *later), load=driven, seconds=17.0))) == found + 1
 
 
 def test_a_hole_and_a_foot_seen_off_the_ground_beside_it_are_one_step():
@@ -838,3 +842,49 @@ def test_noise_does_not_hide_a_swing_and_makes_none():
             block = rows(share)
             noisy = [v + rng.normal(0.0, 2.0, v.shape) for v in (block.left, block.right)]
             assert len(swings(PairBlock(0, block.t_s, *noisy))) == expected
+
+
+def test_what_the_trail_foot_did_before_it_left_is_no_part_of_its_leaving():
+    """Off from row 190 to 199, on the ground again, then hidden: it may be hidden for .2 s.
+
+    The lead peak is at row 200.
+    """
+    block = of_share(np.full(260, 0.5))
+    block.right[190:200, :6] = 0.0
+    block.right[206:240] = np.nan
+    detector = SwingDetector(setup())
+    detector.push(block)
+    shape: Any = SimpleNamespace(lowest=0.0, address=SimpleNamespace(level=0.1))
+    assert down_by(detector._rows, shape, 200, 240, detector.setup) == 225
+
+
+@pytest.mark.parametrize(
+    ("rise", "pace"),
+    [
+        ([0.0, 1.0], 0.6),  # at once: .6 of it in a row
+        ([0.0, 0.0, 0.0, 1.0, 1.0], 0.6),
+        (np.arange(11) / 10.0, 0.1),  # a tenth a row
+        (np.arange(11) / 2.0, 0.5),
+        ([0.0, 0.3, 0.1, 0.5, 0.9, 0.1, 1.0], 0.3),  # from the last row under a fifth before
+        ([0.0, 0.2, 0.5, 0.8, 1.0], 0.3),  # a fifth and four fifths themselves count
+        ([0.0, 0.0], 0.0),
+    ],
+)
+def test_the_pace_is_that_of_the_rise_from_a_fifth_to_four_fifths(rise, pace):
+    rise = np.asarray(rise)
+    assert _pace(rise, float(rise.max())) == pytest.approx(pace)
+
+
+def test_a_push_that_goes_on_ends_a_fifth_of_a_second_after_the_lead_peak_and_is_told_then():
+    """The trail foot's load travels from 3.75 to 4.6 s; the row that ends it, and three more."""
+    load = ((0.0, 1.0), (3.85, 1.0), (PEAK_S, 1.4), (4.3, 0.9), (5.0, 1.0))
+    block = rows(trail_y=((0.0, 0.35), (3.75, 0.15), (4.6, 0.7)), load=load)
+    detector = SwingDetector(setup())
+    for k in range(len(block)):
+        now = detector.push(block.slice(k, k + 1))
+        if any(isinstance(e, Phase) and e.kind is PhaseKind.PUSH for e in now):
+            break
+    (swing,) = swings(block)
+    assert swing.lead_peak_s is not None and swing.push.end_s is not None
+    assert 0.20 <= swing.push.end_s - swing.lead_peak_s + 1e-9 < 0.21
+    assert float(block.t_s[k]) == pytest.approx(swing.push.end_s + 0.03)

@@ -1,13 +1,15 @@
 """Transients of a sound: times, levels and rises that follow from how each sound was made."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy.signal import sosfreqz
 
 from plantigrade.block import FloatArray
 from plantigrade.errors import SampleError
-from plantigrade.transients import Transient, TransientDetector, TransientKind
+from plantigrade.transients import Transient, TransientDetector, TransientKind, _filters
 
 RATE = 48_000
 
@@ -277,3 +279,64 @@ def test_what_is_kept_does_not_grow(kind, hop, kept):
 
 def test_no_samples_tell_nothing():
     assert TransientDetector().push(np.empty(0)) == []
+
+
+@pytest.mark.parametrize("hz", [30.0, 60.0, 400.0, 1000.0, 1700.0, 2300.0, 3000.0, 3900.0, 9000.0])
+def test_bands_are_butterworth_s_of_the_edges_that_are_stated(hz):
+    """Gain² = 1 / (1 + w²ⁿ), where w is warped by the bilinear transform (textbook formula).
+
+    A click's over 2 and over 3.5 kHz, of order 4 and 8; a thump's from 40 to 800 Hz, of order 2.
+    """
+
+    def warped(f_hz: float) -> float:
+        return float(np.tan(np.pi * f_hz / RATE))
+
+    at, low, high = warped(hz), warped(40.0), warped(800.0)
+    band = (at * at - low * high) / (at * (high - low))
+    by_hand = {
+        TransientKind.CLICK: [(warped(2000.0) / at) ** 8, (warped(3500.0) / at) ** 16],
+        TransientKind.THUMP: [band**4],
+    }
+    for kind, powers in by_hand.items():
+        found = [float(np.abs(sosfreqz(sos, [hz], fs=RATE)[1][0]) ** 2) for sos in _filters(kind)]
+        assert found == pytest.approx([1.0 / (1.0 + power) for power in powers], rel=1e-6)
+
+
+@pytest.mark.parametrize(("times", "begins"), [(3.3, False), (4.0, True)])
+def test_a_band_has_begun_to_sound_where_half_its_highest_is_twice_what_was_heard(times, begins):
+    """2.5 kHz begins under a tone of 8 kHz, which alone is over 3.5 kHz and grows less.
+
+    What of the beginning comes through that filter is a tenth of the tone's more.
+    """
+    since = np.clip((T - 0.5) / 0.0005, 0.0, 1.0)
+    low = np.sqrt(2.0 * 2e-3) * 0.5 * (1.0 - np.cos(np.pi * since))
+    high = np.sqrt(2.0 * np.where(T < 0.5, 1e-4, times * 1e-4))
+    sound = low * np.sin(2.0 * np.pi * 2500.0 * T) + high * np.sin(2.0 * np.pi * 8000.0 * T)
+    (one,) = [one for one in hear(sound) if one.t_s > 0.4]
+    assert one.rise_s <= 0.001
+    assert one.is_top_click is begins
+
+
+@pytest.mark.parametrize(("kind", "n"), [(TransientKind.CLICK, 256), (TransientKind.THUMP, 2048)])
+def test_its_bands_are_the_power_of_what_follows_less_that_of_what_was_before(kind, n):
+    """5 and 43 ms of each, by one sum over each band's lines of a plain transform."""
+    sound = BUSY[: 2 * RATE]
+    told = [one for one in hear(sound, kind) if one.t_s > 0.1]
+    assert len(told) >= 3
+    hz = np.arange(n // 2 + 1) * RATE / n
+
+    def power(of: FloatArray) -> FloatArray:
+        lines: FloatArray = np.abs(np.fft.fft(of)[: n // 2 + 1]) ** 2
+        return lines
+
+    for one in told:
+        first = round(one.t_s * RATE)
+        after, before = sound[first : first + n], sound[first - n : first]
+        more = power(after) - power(before)
+        bands = [
+            max(float(more[(low <= hz) & (hz < high)].sum()), 0.0)
+            for low, high in pairwise((60.0, 1000.0, 2000.0, 3500.0, 6000.0, 10_000.0, 20_000.0))
+        ]
+        assert one.high_share == pytest.approx(sum(bands[2:]) / sum(bands), rel=1e-6, abs=1e-9)
+        in_db = [10.0 * np.log10(max(band / sum(bands), 1e-4)) for band in bands]
+        assert one.bands_db == pytest.approx(in_db, abs=1e-6)
