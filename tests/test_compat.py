@@ -103,6 +103,7 @@ _TRAVEL = "front-to-back travel ends at the lead peak; none where samples are mi
 _FIRST_STEP = "what may be a gait's first step is decided 1.2 s after the lead peak"
 _ONE_GOOD = "the built-in drills count what the analysis calls good, by the same limits"
 _WRITTEN_OUT = "the time line writes names out, up to 28 letters"
+_FOUR_LINES = "the names of a swing's moments stand on four lines, not three"
 FIXES: list[Fix] = [
     Fix("*/analysis_version", _VERSION),
     Fix("reanalyse/sessions/0/changed", _PUSH_END),
@@ -134,6 +135,7 @@ FIXES: list[Fix] = [
     Fix("outbox_rows/*/4/decided_s", "the cue of a push comes with its end"),
     Fix("outbox_rows/*/4/shift_s", _SHIFT),
     Fix("pages/timeline.json?width=100/sources/marks/name/?", _WRITTEN_OUT),
+    Fix("pages/swings/*/chart.json/sources/moments/at/?", _FOUR_LINES),
     Fix("analysis.schema/$defs/FootQuality/properties/link/anyOf/0", _LINK),
     Fix("analysis.schema/$defs/Link", _LINK, now="LinkQuality"),
 ]
