@@ -11,6 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "gateway" / "plantigrade_gateway"
 SIGNAL = ROOT / "signal" / "plantigrade"
 TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+WHERE = "DEVELOPERS.md, Where things live"
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "hardware_notes").glob("*.md")]
 MADE = {"signal/__init__.py"}  # named since it must not be there
 
@@ -70,13 +71,15 @@ def test_the_map_names_every_room():
 def test_the_map_names_the_modules_of_each_room_and_no_others():
     for room, named in mapped().items():
         folders = {name for name in named if (PACKAGE / room / name / "__init__.py").is_file()}
-        assert named - folders == modules_of(PACKAGE / room), room
+        said, there = named - folders, modules_of(PACKAGE / room)
+        assert said == there, f"{WHERE}, {room}: lacks {there - said}, names in vain {said - there}"
 
 
 def test_the_map_names_the_modules_of_signal_and_no_others():
     named = {name for cell, _ in rows("| modules of signal |") for name in quoted(cell)}
     folders = {path.parent.name for path in SIGNAL.glob("*/__init__.py")}
-    assert named == modules_of(SIGNAL) | folders
+    there = modules_of(SIGNAL) | folders
+    assert named == there, f"{WHERE}, signal: lacks {there - named}, names in vain {named - there}"
 
 
 def test_the_modules_beside_the_rooms_are_named():

@@ -11,8 +11,8 @@ def clock(t_s: float | None, digits: int = 1) -> str:
     """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some."""
     if t_s is None:
         return NONE
-    sign = "-" if t_s < 0 else ""
     ticks = round(abs(t_s) * 10**digits)
+    sign = "-" if t_s < 0 and ticks else ""  # no "-0:00.0"
     minutes, rest = divmod(ticks, 60 * 10**digits)
     seconds = f"{rest / 10**digits:0{3 + digits if digits else 2}.{digits}f}"
     if minutes < 60:

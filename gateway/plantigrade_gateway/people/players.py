@@ -277,9 +277,9 @@ class Register:
         InputError
             A value cannot be, or another player has this name.
         """
-        for field in ("name", "handedness"):
+        for field, expected in (("name", "a name or a code"), ("handedness", "right or left")):
             if given.get(field) is None:
-                raise InputError(f"{field}: is missing, a player needs one")
+                raise InputError(f"{field}: is missing, expected {expected}")
         values = checked(given)
         check_whole(profile_of("", values))
         self._check_name(values["name"])

@@ -101,6 +101,7 @@ def _number(value: np.float64) -> float | None:
 
 _REFRESH_S = 0.1
 _BAR_CELLS = 13
+_PROGRESS_CELLS = 18
 _PHASES_STAY_S = 4.0  # how long the phases of a swing that is not recognised stay there
 _BAR_BW = 1.5  # a full bar, × BW: a lead peak reaches about 1.3
 _LOOKS = {"lead": ("█", "rgb(229,207,82)"), "trail": ("▒", "rgb(125,155,209)")}
@@ -277,29 +278,35 @@ class Screen:
         packets = sum(c.packets for c in counts)
         lost = sum(c.lost_packets for c in counts)
         share = 100.0 * lost / max(packets + lost, 1)
-        head = Text.assemble(
-            *self._progress(),
+        found = (
             f"  {formats.plural(self._steps, 'step')}, {formats.plural(self._swings, 'swing')}, "
-            f"{formats.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost",
+            f"{formats.plural(self._good, 'good push', 'good pushes')}; {share:.1f} % lost"
         )
+        head = Text.assemble(*self._progress(self._out.width - len(found)), found)
         if self._now_s - self._phase_s > _PHASES_STAY_S:
             self._phases = []
         score = self._analysis.practice.score
         drill = [] if score is None else [Text(score_line(score))]
-        return Group(Text(), head, *drill, self._bars(), Text("  ".join(self._phases)))
+        return Group(Text(), head, *drill, *self._bars(), self._phases_line())
 
-    def _progress(self) -> list[str | tuple[str, str]]:
+    def _progress(self, room: int) -> list[str | tuple[str, str]]:
+        """Return the bar, shorter where there is little room, and the time."""
         if self._total_s is None:
             return [formats.clock(self._now_s, 0)]
+        now = f"  {formats.clock(self._now_s, 0)} of {formats.clock(self._total_s, 0)}"
+        whole = min(max(room - len(now), 0), _PROGRESS_CELLS)
         done = min(self._now_s / self._total_s, 1.0) if self._total_s > 0 else 1.0
-        cells = round(18 * done)
-        return [
-            ("━" * cells, "bold"),
-            ("─" * (18 - cells), "dim"),
-            f"  {formats.clock(self._now_s, 0)} of {formats.clock(self._total_s, 0)}",
-        ]
+        cells = round(whole * done)
+        return [("━" * cells, "bold"), ("─" * (whole - cells), "dim"), now]
 
-    def _bars(self) -> Text:
+    def _phases_line(self) -> Text:
+        """Return the phases of the swing; where they are too many for a line, the latest."""
+        shown = self._phases
+        while len("  ".join(shown)) > self._out.width and len(shown) > 1:
+            shown = shown[1:]
+        return Text("  ".join(shown))
+
+    def _bars(self) -> list[Text]:
         parts = Text()
         for role, foot in (("lead", self._lead), ("trail", self._lead.other)):
             load = self._load_bw(foot)
@@ -311,8 +318,8 @@ class Screen:
         feet = self._analysis.pipeline.feet()
         said = {foot: words.calibration(used[k]) for k, foot in feet.items() if foot and k in used}
         doubt = words.uncalibrated(said)
-        parts.append(f"× BW (about{'; ' if doubt else ''}{doubt})")
-        return parts
+        parts.append("× BW (about)")
+        return [parts, Text(f"Loads in × BW: {doubt}.")] if doubt else [parts]
 
     def _load_bw(self, foot: Foot) -> float | None:
         if self._rows is None:

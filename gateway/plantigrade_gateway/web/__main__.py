@@ -124,9 +124,11 @@ def main() -> None:
     try:
         listening = listen(start.host, start.port)
     except OSError as error:
+        # create_server adds the address once more
+        reason = str(error.strerror).partition(" (while ")[0]
         text = (
-            f"live page: {start.host}, port {start.port}: cannot be used "
-            f"({error.strerror}); choose another with --port"
+            f"pages: {start.host}, port {start.port}: cannot be used ({reason}); "
+            "choose another with --port"
         )
         _write({"type": "failed", "text": text})
         return

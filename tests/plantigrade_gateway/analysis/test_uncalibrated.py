@@ -79,15 +79,16 @@ def test_beside_the_newtons_of_a_stand():
 
 
 def test_beside_the_bars_of_a_session_under_way():
-    for gone, said in (((0, 1), "× BW (about; never calibrated)"), ((), "× BW (about)")):
+    for gone, said in (((0, 1), ["Loads in × BW: never calibrated."]), ((), [])):
         analysis = RecordAnalysis("test")
         for batch in without(*gone):
             analysis.push(batch)
         out = io.StringIO()
         console = Console(file=out, width=120, force_terminal=True)
         with Screen(console, analysis, Foot.LEFT, 700.0, None) as screen:
-            bars = screen._bars().plain
-        assert bars.endswith(said)
+            bars, *beside = screen._bars()
+        assert bars.plain.endswith("× BW (about)")
+        assert [line.plain for line in beside] == said
 
 
 def test_a_zone_csv_does_not_know(tmp_path):

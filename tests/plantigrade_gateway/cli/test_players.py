@@ -86,7 +86,7 @@ def test_a_long_name_leaves_the_others_their_room(run):
 
 
 def test_what_cannot_be_is_refused(run):
-    assert "handedness: is missing" in refused(run("players", "add", "Ada"))
+    assert "handedness: is missing, expected right or left" in refused(run("players", "add", "Ada"))
     assert "did you mean left?" in refused(run("players", "add", "Ada", "--handed", "lefty"))
     assert run("players", "add", "Ada", "--handed", "left").exit_code == 0
     assert "did you mean Ada?" in refused(run("players", "edit", "Adda", "--mass", "60"))

@@ -11,7 +11,9 @@ from rich.console import Console
 from tests.support.records import stand, step, swing
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
+from plantigrade.calibrate import default_calibration
 from plantigrade.events import Phase, PhaseKind
+from plantigrade.zones import eighteen
 from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.analysis.spans import SpanLog
 from plantigrade_gateway.analysis.timeline import Output
@@ -24,11 +26,13 @@ from plantigrade_gateway.wire.stream import Counts, StreamEvent, StreamEventKind
 class Shown:
     """A screen on a terminal or a pipe, and what stands there."""
 
-    def __init__(self, total_s: float | None = None, *, terminal: bool = False) -> None:
+    def __init__(
+        self, total_s: float | None = None, *, terminal: bool = False, width: int = 120
+    ) -> None:
         self.text = io.StringIO()
         out = Console(
             file=self.text,
-            width=120,
+            width=width,
             force_terminal=terminal,
             color_system=None,
             highlight=False,
@@ -193,3 +197,26 @@ def test_the_drill_and_the_phases_of_a_swing_are_shown_for_a_while():
     assert "\n".join(two).count("backswing") == 1 and "unloaded" not in "\n".join(two)
     known = bottom(shown, *phases, swing(2900))  # the swing is there: its phases go
     assert known[-1].endswith("× BW (about)") and ", 1 swing, " in "\n".join(known)
+
+
+def test_no_line_at_the_bottom_is_wider_than_a_usual_terminal():
+    """A line that wraps now and then moves all that stands above it."""
+    shown = Shown(507.0, terminal=True, width=80)
+    lifted = swing(0).push
+    phases = [
+        Phase(PhaseKind.BACKSWING, 29.0, 29.0),
+        Phase(PhaseKind.HEEL_LIFTED, 29.2, 29.3),
+        Phase(PhaseKind.SHIFT, 29.5, 29.5),
+        Phase(PhaseKind.HEEL_RETURNED, 29.6, 29.7),
+        Phase(PhaseKind.PUSH, 29.6, 29.8, lifted),
+    ]
+    found = [step(100 * k) for k in range(135)] + [swing(1000 * k) for k in range(127)]
+    never = {k: default_calibration(eighteen(), foot) for k, foot in enumerate(Foot)}
+    shown.analysis.pipeline.calibrations = lambda: never
+    lines = bottom(shown, *found, *phases)
+    (head,) = (line for line in lines if line.endswith("5.0 % lost"))
+    assert len(head) <= 80 and head.startswith("━")
+    assert "135 steps, 127 swings, 127 good pushes" in head
+    assert lines[-3].endswith("× BW (about)")
+    assert lines[-2] == "Loads in × BW: never calibrated."
+    assert lines[-1] == "lead heel unloaded  shift  lead heel returned  push rolled, with shift"

@@ -91,7 +91,7 @@ def _path(points: FloatArray) -> str:
     return "".join(parts)
 
 
-_LEVELS = 3  # names of moments near each other stand on different lines
+_LEVELS = 4  # lines of names: of five moments only the first and the last share one
 
 
 def aligned_at(swing: Swing) -> tuple[float, str]:

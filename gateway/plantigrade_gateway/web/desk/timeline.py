@@ -181,7 +181,7 @@ def _merged(spans: list[tuple[float, float]], nearer_s: float) -> list[tuple[flo
 ROWS = ("swings", "steps right", "steps left", "stands", "set, check", "notes")
 """What happened, a row each, from below."""
 
-_LONGEST_NAME = 18
+_LONGEST_NAME = 28
 _LEAST_TOP_BW = 0.2
 
 
@@ -240,5 +240,9 @@ def _named(marks: Sequence[Mark | Note], row: str) -> dict[str, list[Any]]:
     return {
         "t": [round(1000.0 * mark.t_s, 3) for mark in marks],
         "row": [row] * len(marks),
-        "name": [formats.printable(mark.text).strip()[:_LONGEST_NAME] for mark in marks],
+        "name": [_cut(formats.printable(mark.text).strip()) for mark in marks],
     }
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"

@@ -100,7 +100,8 @@ function show() {
   const share = text(frames.share[k], 0, 100);
   /** @type {HTMLElement} */ (document.getElementById("share")).textContent = share;
   const t = frames.t[k];
-  const words = `${t < 0 ? "−" : "+"}${Math.abs(t).toFixed(2)} s from the ${aligned}`;
+  const away = text(t, 2);
+  const words = `${away.startsWith("-") ? away.replace("-", "−") : `+${away}`} s from the ${aligned}`;
   when.textContent = words;
   slider.setAttribute("aria-valuetext", `${words}, lead share ${share} %`);
   chart?.fill({ sources: { cursor: { t: [t] } }, ranges: {} });

@@ -84,7 +84,7 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     page.locator("td.links").get_by_role("link", name="Swing 3,").click()
     page.wait_for_selector(DRAWN)
     when, slider = page.locator("#when"), page.get_by_label("Frame", exact=True)
-    expect(when).to_contain_text("from the shift")
+    expect(when).to_contain_text("+0.00 s from the shift")
     at_shift = page.locator("[data-load]").all_text_contents()
     slider.focus()
     page.keyboard.press("ArrowRight")
@@ -104,6 +104,9 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     light = [sum(map(int, re.findall(r"\d+", colour))) for _, colour in by_load]
     assert light[0] > 2 * light[-1]  # on a light ground, as on the live page
     assert barriers(page) == []
+    page.goto(page.url.replace("/swings/3", "/swings/6"))  # whose frame is 3 ms before its shift
+    page.wait_for_selector(DRAWN)
+    expect(when).to_contain_text("+0.00 s from the shift")
 
     page.get_by_role("link", name="Whole set smooth").click()
     page.wait_for_selector(DRAWN)

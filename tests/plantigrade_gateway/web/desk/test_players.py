@@ -337,6 +337,7 @@ def test_a_session_is_given_to_a_player_and_taken_again(client, register, iris):
     bo = register.add(name="Bo", handedness="left")
     assert client.post(f"{page}/player", data={"player": bo}).status_code == 303
     assert store.session(loose).player_id == bo
+    assert "What was decided for Bo stays" in text_of(client.get(page))
     assert client.post(f"{page}/player", data={"player": "nobody"}).status_code == 404
     assert client.post("/sessions/nowhere/player", data={"player": bo}).status_code == 404
     assert store.session(loose).player_id == bo

@@ -31,7 +31,7 @@ def test_a_whole_session_s_chart():
         (stand(900),),
         (step(100), step(200, Foot.RIGHT), replace(step(300), off_s=None)),
         (swing(700), replace(swing(800), finish_s=9.75)),
-        (Mark(4.0004, "  check: straight standing\n"),),
+        (Mark(4.0004, "  set: smooth, 7 iron\n"), Mark(5.0, "check: straight standing, both")),
         None,
     )
     made = session_data(view_of(stretch(101), 1000), analysis, (5.0, 6.0))
@@ -53,9 +53,9 @@ def test_a_whole_session_s_chart():
     }
     assert sources["stands"] == {"left": [9000.0], "right": [21000.0], "row": ["stands"]}
     assert sources["marks"] == {
-        "t": [4000.4],
-        "row": ["set, check"],
-        "name": ["check: straight st"],  # 18 letters of it
+        "t": [4000.4, 5000.0],
+        "row": ["set, check"] * 2,
+        "name": ["set: smooth, 7 iron", "check: straight standing, b…"],  # 28 letters at most
     }
     assert {row for name in ("swings", "steps", "stands", "marks") for row in sources[name]["row"]}
     assert set(ROWS) >= {"swings", "steps left", "steps right", "stands", "set, check"}

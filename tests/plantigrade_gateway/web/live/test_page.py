@@ -174,7 +174,10 @@ def test_a_port_that_is_taken_is_said_in_a_sentence(tmp_path):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         order = WebOptions(port=taken.getsockname()[1])
         with (
-            pytest.raises(PageError, match=r"port \d+: cannot be used .* --port"),
+            pytest.raises(
+                PageError,
+                match=r"^pages: 127\.0\.0\.1, port \d+: cannot be used \([^()]+\); .* --port$",
+            ),
             opened_page(order, tmp_path / "store", print, print),
         ):
             pass
