@@ -116,7 +116,7 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     import asyncio
     import time
 
-    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.aside import console_aside
     from plantigrade_gateway.session.calibrate import CalibrationOptions, calibrate
     from plantigrade_gateway.session.runner import stops_on_signals
     from plantigrade_gateway.virtual.player import ScriptedFaults
@@ -140,8 +140,8 @@ def _calibrate(ctx: click.Context, store: Path | None, options: dict[str, Any]) 
     )
 
     async def until_told() -> bool:
-        with stops_on_signals() as stop:
-            return await calibrate(request, console(), stop)
+        with console_aside() as out, stops_on_signals() as stop:
+            return await calibrate(request, out, stop)
 
     if not asyncio.run(until_told()):
         ctx.exit(1)

@@ -106,7 +106,7 @@ def register(
         from plantigrade_gateway.store import schema
         from plantigrade_gateway.store.store import Store
 
-        shows = not (retry or session or forget)
+        shows = not retry and session is None and forget is None
         if shows and schema.is_unused(store_of(ctx)):
             _show_outbox([], [], [], as_json)
             return

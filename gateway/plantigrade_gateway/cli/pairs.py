@@ -99,7 +99,7 @@ def run_pairs(
     import asyncio
 
     from plantigrade_gateway.logs import set_up
-    from plantigrade_gateway.report.console import console
+    from plantigrade_gateway.report.aside import console_aside
     from plantigrade_gateway.session.runner import stops_on_signals
     from plantigrade_gateway.session.several import run_several
     from plantigrade_gateway.store.store import Store
@@ -108,8 +108,8 @@ def run_pairs(
     set_up(config, "pairs")
 
     async def until_told() -> None:
-        with stops_on_signals() as stop, Store.open(store) as opened:
-            await run_several(orders, opened, config, simulation, console(), stop)
+        with console_aside() as out, stops_on_signals() as stop, Store.open(store) as opened:
+            await run_several(orders, opened, config, simulation, out, stop)
 
     asyncio.run(until_told())
 

@@ -324,6 +324,7 @@ def _made(
     from plantigrade_gateway.config import limits_of
     from plantigrade_gateway.converter import made_from_text
     from plantigrade_gateway.logs import set_up
+    from plantigrade_gateway.report.aside import console_aside
     from plantigrade_gateway.report.console import console
     from plantigrade_gateway.session.ears import Ear
     from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
@@ -346,8 +347,7 @@ def _made(
     settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     if simulation is not None:
         simulation = replace(simulation, handed=settings.handed)
-    out = console()
-    page = web_options(options["page"], store, show=out.is_terminal)
+    page = web_options(options["page"], store, show=console().is_terminal)
     page = None if page is None else replace(page, pair=pair, usual=order.usual_port)
     run_options = RunOptions(
         sound=options["sound"],
@@ -369,7 +369,11 @@ def _made(
     job = InsoleJob(insoles, settings)
 
     async def until_told() -> None:
-        with stops_on_signals() as stop, part.listening(stop) if part else nullcontext():
+        with (
+            console_aside() as out,
+            stops_on_signals() as stop,
+            part.listening(stop) if part else nullcontext(),
+        ):
             await run(job, run_options, out, stop, for_s)
 
     return until_told()

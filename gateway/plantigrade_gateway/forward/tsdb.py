@@ -26,6 +26,7 @@ from plantigrade.errors import ForeignError
 from plantigrade.foreign import read_json
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError, untrusted
+from plantigrade_gateway.forward import bounded
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.enqueue import NAMED, REGIONS, Item, unpack_loads
@@ -239,11 +240,13 @@ class Database:
                 org=self._config.word("tsdb.organisation"),
                 timeout=round(1e3 * timeout_s),
                 ssl_context=trust,
+                client_session_kwargs={"response_class": bounded.Answer},
                 **_HERE,
             )
             self._http = aiohttp.ClientSession(
                 connector=aiohttp.TCPConnector(ssl=trust),
                 timeout=aiohttp.ClientTimeout(total=timeout_s),
+                response_class=bounded.Answer,
             )
         self._started = (await self.server_info()).started
         self._looked_s = time.monotonic()
@@ -451,6 +454,8 @@ class Database:
             return SinkUnavailable(self._text("no such host: check tsdb.url"))
         if isinstance(error, aiohttp.ClientConnectorSSLError):
             return SinkUnavailable(self._text("does not speak TLS there: check tsdb.url"))
+        if isinstance(error, bounded.TooLongError):
+            return SinkUnavailable(self._text(f"answers with {error}: check tsdb.url"))
         if isinstance(error, TimeoutError):
             limit = self._config.number("tsdb.timeout_s")
             return SinkUnavailable(self._text(f"does not answer within {limit:g} s"))

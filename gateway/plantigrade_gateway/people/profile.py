@@ -158,8 +158,13 @@ class Decision:
 
 
 def folded(text: str) -> str:
-    """Return text as it is compared: case, accents' spelling and outer blanks do not count."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", text.strip()).casefold())
+    """Return text as it is compared: as one are taken names that look alike.
+
+    Neither case counts, nor how accents and wide letters are written, nor what joins letters
+    unseen, nor the width of blanks: a page shows two of them as one.
+    """
+    seen = unicodedata.normalize("NFKC", "".join(one for one in text if one not in _JOINERS))
+    return unicodedata.normalize("NFKC", " ".join(seen.split()).casefold())
 
 
 def one_of(value: object, known: Iterable[str], what: str) -> str:

@@ -9,7 +9,7 @@ import glob
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,7 +18,9 @@ from typing import Any, BinaryIO
 
 import sqlalchemy as sa
 
+from plantigrade_gateway.converter import made
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.foreign import is_pipe
 from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.backup import tables_there
 from plantigrade_gateway.people.change import Change
@@ -88,6 +90,8 @@ def restore(
         The store that is there is a newer version's or cannot be read, a program records into it,
         or the disk refuses: it is as it was.
     """
+    if is_pipe(backup):
+        raise InputError(f"backup {backup}: is a pipe, expected a file")
     try:
         with open(backup, "rb") as file:
             about = archive.verified(backup, file)
@@ -201,7 +205,8 @@ def _people(file: BinaryIO, store: Store, old: Path) -> tuple[int, int]:
     try:
         with explained(old):
             log = ChangeLog(engine)
-            _take(log, engine, _lines(file, store.path))
+            with closing(_lines(file, store.path)) as lines:
+                _take(log, engine, lines)
             if engine.dialect.name == "sqlite":
                 _begin_new_site(engine)
                 log.merge((c for c in _changes_of(old) if c.field == DELETED), judges=False)
@@ -235,7 +240,7 @@ def _begin_new_site(engine: sa.Engine) -> None:
         db.execute(tables.SITE.delete())
 
 
-def _lines(file: BinaryIO, beside: Path) -> Iterator[dict[str, Any]]:
+def _lines(file: BinaryIO, beside: Path) -> Generator[dict[str, Any], None, None]:
     """Give the rows of people's tables that a backup has as lines."""
     lines = beside.with_name(beside.name + snapshot.PART)
     try:
@@ -243,29 +248,46 @@ def _lines(file: BinaryIO, beside: Path) -> Iterator[dict[str, Any]]:
             archive.extract(file, archive.PEOPLE, text)
             text.seek(0)
             for line in text:
-                yield json.loads(line)  # ours, under the backup's hash
+                yield json.loads(line)
     finally:
         lines.unlink(missing_ok=True)
 
 
 def _take(log: ChangeLog, engine: sa.Engine, lines: Iterable[dict[str, Any]]) -> None:
     """Add rows of people's tables to those that are there."""
+    with engine.connect() as db:
+        there = tables_there(db)
     rows: dict[str, list[dict[str, Any]]] = {}
-    for line in lines:
-        rows.setdefault(line["table"], []).append(line["row"])
-    changes = [
-        Change(**{**row, "value": json.loads(row["value"])})
-        for row in rows.pop(tables.CHANGE.name, [])
-    ]
+    try:
+        for line in lines:
+            values = _row_of(there[line["table"]], line["row"])
+            rows.setdefault(line["table"], []).append(values)
+        changes = [
+            made(Change, {**row, "value": json.loads(row["value"])})
+            for row in rows.pop(tables.CHANGE.name, [])
+        ]
+    except (ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
+        # Written by no program of ours, under a hash that anybody can reckon.
+        raise InputError("backup: what it says of people cannot be read; take another") from error
     restamps = [(row["change_id"], row["hlc"]) for row in rows.pop(tables.RESTAMP.name, [])]
     log.merge(changes, restamps, judges=False)  # who was ahead is said in it already
     with tables.writing(engine).begin() as db:
-        there = tables_there(db)
-        for name, row in ((name, row) for name, some in rows.items() for row in some):
-            table = there[name]
+        for table, row in ((there[name], row) for name, some in rows.items() for row in some):
             keys = [column == row[column.name] for column in table.primary_key]
             if db.execute(sa.select(sa.literal(1)).where(*keys)).first() is None:
                 db.execute(table.insert().values(**row))
+
+
+def _row_of(table: sa.Table, row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row of a backup, where its values are what the table's columns hold.
+
+    One of an older version lacks the columns that came since.
+    """
+    for column in table.columns:
+        value = row.get(column.name)
+        if not (isinstance(value, column.type.python_type) or (value is None and column.nullable)):
+            raise TypeError(column.name)
+    return {name: row[name] for name in table.columns.keys() & row.keys()}
 
 
 def _delete(store: Store, players: set[str], sessions: set[str]) -> tuple[int, int]:

@@ -18,7 +18,10 @@ from plantigrade_gateway import formats
 
 def console() -> Console:
     """Return where reports go: standard output, plain where that is no terminal."""
-    return Console(highlight=False, markup=False, emoji=False)
+    made = Console(highlight=False, markup=False, emoji=False)
+    if not made.width:  # COLUMNS=0 would have nothing printed at all
+        made.width = 80
+    return made
 
 
 def paragraph(

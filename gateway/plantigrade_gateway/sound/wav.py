@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.foreign import is_pipe
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.mixer import Mixer
 from plantigrade_gateway.sound.motifs import SAMPLE_RATE_HZ
@@ -81,6 +82,8 @@ class WavFile:
         self._mixer = Mixer(gain)
         self._beyond = 0
         self._frames = 0
+        if is_pipe(path):  # it would be waited for, for ever
+            raise SoundError(f"{path}: is a pipe, expected a file")
         try:
             if _is_another(path):
                 raise SoundError(f"{path}: is there already and is no WAV file; name another")

@@ -108,8 +108,8 @@ def verified(path: Path, file: BinaryIO) -> About:
     Raises
     ------
     InputError
-        It is no backup, not all of it is there, a byte is another, or a newer version of the
-        program wrote it.
+        It is no backup, not all of it is there, a byte is another, a newer version of the program
+        wrote it, or it holds something else than plain files with a store among them.
     OSError
         It cannot be read.
     """
@@ -125,8 +125,30 @@ def verified(path: Path, file: BinaryIO) -> About:
             f"backup {path}: is not whole, it was cut off or changed ({size} bytes, and they do "
             "not have the hash that it ends with); take another"
         )
+    if STORE not in _members(file, size - end):
+        raise InputError(f"backup {path}: is not as Plantigrade writes one; take another")
     with tarfile.open(fileobj=_from_start(file), mode="r:") as archive:
         return _about(path, _read(archive, _ABOUT))
+
+
+def _members(file: BinaryIO, end: int) -> set[str]:
+    """Return the members' names; of what is not as `write` writes it, none.
+
+    Anybody can reckon a hash: tar knows of links, folders and files with holes, too.
+    """
+    found, at = set(), 0
+    while at < end:
+        file.seek(at)
+        header = file.read(_BLOCK)
+        try:
+            info = tarfile.TarInfo.frombuf(header, "utf-8", "strict")
+            if header != _header(info.name, info.size):
+                return set()
+        except (tarfile.HeaderError, ValueError):
+            return set()
+        found.add(info.name)
+        at += _BLOCK + info.size + len(_padding(info.size))
+    return found if at == end else set()
 
 
 def is_one(path: Path) -> bool:

@@ -1,4 +1,4 @@
-"""Ctrl-C at any time ends the command without a traceback."""
+"""Ctrl-C at any time, and an output that takes nothing, end the command without a traceback."""
 
 import os
 import signal
@@ -66,3 +66,20 @@ def test_an_interrupt_when_the_command_has_ended_is_its_end(tmp_path):
     done = run(AT_EXIT, tmp_path)
     assert (done.returncode, done.stderr) == (-signal.SIGINT, "")
     assert done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this platform")
+@pytest.mark.parametrize("command", [("sessions",), ("sessions", "--json"), ("--help",)])
+def test_an_output_that_takes_nothing_is_one_sentence(tmp_path, command):
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", BEGIN, *command],
+            env={**os.environ, "HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path)},
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+    said = "Error: standard output: cannot be written: No space left on device\n"
+    assert (done.returncode, done.stderr) == (1, said)

@@ -78,6 +78,12 @@ def test_what_was_set_aside_is_sent_again(store, says):
     assert says() == lines[1:]
 
 
+def test_an_empty_name_is_no_sink(store):
+    result = CliRunner().invoke(main, ["outbox", "--forget", "", "--store", str(store)])
+    assert result.exit_code == 2
+    assert "nothing waits for '', expected" in result.stderr
+
+
 def test_a_session_is_sent_again(store, says):
     n = waiting(store, TSDB)
     lines = says("--again", "last")

@@ -23,7 +23,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway import logs
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import load
-from plantigrade_gateway.forward import check, courier
+from plantigrade_gateway.forward import bounded, check, courier
 from plantigrade_gateway.forward.tsdb import Database
 from plantigrade_gateway.forward.verify import Comparison, verify
 from plantigrade_gateway.sinks import TSDB
@@ -306,6 +306,35 @@ async def test_a_redirect_takes_nothing_elsewhere(tmp_path, status):
             finally:
                 await database.close()
     assert asked == []
+
+
+@pytest.mark.parametrize("packed", [False, True])
+async def test_an_answer_that_does_not_end_is_given_up(packed, monkeypatch):
+    monkeypatch.setattr(bounded, "MOST_BYTES", 1_000_000)
+    sent: list[str] = []
+
+    async def endless(request: web.Request) -> web.StreamResponse:
+        answer = web.StreamResponse(status=400)
+        if packed:  # a thousandth of it is on the way
+            answer.enable_compression(web.ContentCoding.gzip)
+        await answer.prepare(request)
+        with suppress(ConnectionError):
+            while len(sent) < 100:
+                await answer.write(bytes(1_000_000))
+                sent.append(request.path)
+        return answer
+
+    async with http_server(endless) as url:
+        database = Database(load(None, settings(url)))
+        await database.open()  # of an answer that is no 200 nothing is read
+        try:
+            for asks in (database.export("{x='y'}"), database.write([database.check_line(1.0)])):
+                sent.clear()
+                with pytest.raises(courier.SinkUnavailable, match="answers with more than 1000000"):
+                    await asks
+                assert packed or len(sent) < 100
+        finally:
+            await database.close()
 
 
 async def test_slow_answers_cost_only_time(tmp_path, victoria):

@@ -10,6 +10,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -227,6 +228,75 @@ def test_a_newer_programs_is_refused(small, place, tmp_path, name):
         parts["plantigrade-backup.json"] = json.dumps(about | {"program": "99.5"}).encode()
     said = refused(packed(parts), tmp_path, place.path)
     assert "newer version of Plantigrade" in said and "99.5" in said
+
+
+def forged(name: str, data: bytes = b"", **more: Any) -> bytes:
+    """A member whose header says what no backup's does."""
+    info = tarfile.TarInfo(name)
+    info.size, info.mode = len(data), 0o600
+    for key, value in more.items():
+        setattr(info, key, value)
+    return info.tobuf(tarfile.GNU_FORMAT) + data + bytes(-len(data) % 512)
+
+
+def with_holes(data: bytes) -> bytes:
+    """A member of 512 bytes that unpacks to 2 GB: of GNU tar's kind for files with holes."""
+    made = bytearray(forged("store.sqlite3", data[:512], type=tarfile.GNUTYPE_SPARSE))
+    for at, number in ((386, 0), (398, 512), (483, 2 * 10**9)):  # offset, length; size of it all
+        made[at : at + 12] = b"%011o\0" % number
+    made[148:156] = b" " * 8
+    made[148:156] = b"%06o\0 " % sum(made[:512])
+    return bytes(made)
+
+
+@pytest.mark.parametrize(
+    "member",
+    [
+        b"",
+        forged("store.sqlite3", type=tarfile.DIRTYPE),
+        forged("store.sqlite3", type=tarfile.SYMTYPE, linkname="store.sqlite3"),
+        forged("store.sqlite3", type=tarfile.LNKTYPE, linkname="plantigrade-backup.json"),
+        forged("store.sqlite3", size=10**9),
+        forged("other.sqlite3", b"x"),
+        with_holes(b"x" * 512),
+        b"\xff" * 512,
+        bytes(512),
+    ],
+    ids=["none", "folder", "own link", "link", "cut off", "other", "holes", "noise", "zeros"],
+)
+def test_what_no_backup_holds_is_refused_though_its_hash_is_right(member, small, place, tmp_path):
+    """An empty one would else take the store's place, and say so in nobody's words."""
+    data = forged("plantigrade-backup.json", members(small)["plantigrade-backup.json"]) + member
+    hash_ = hashlib.sha256(data).hexdigest().encode()
+    said = refused(data + forged("sha256", hash_) + bytes(1024), tmp_path, place.path)
+    assert said.endswith("is not as Plantigrade writes one; take another")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"{",
+        b"[1]",
+        b"\xff",
+        b"[" * 100_000,
+        b'{"table": "other", "row": {}}',
+        b'{"table": "people_change", "row": {"value": "["}}',
+        b'{"table": "hub_bay", "row": {"name": 5, "secret_sha256": "", "added_ms": 1}}',
+    ],
+)
+def test_lines_of_people_that_no_backup_holds_are_refused(line, small, place, tmp_path):
+    before = place.path.read_bytes()
+    (tmp_path / "b.tar").write_bytes(packed(members(small) | {"people.jsonl": line + b"\n"}))
+    with pytest.raises(InputError, match="what it says of people cannot be read"):
+        restore(tmp_path / "b.tar", place.path, replace=True)
+    assert place.path.read_bytes() == before
+    assert not list(tmp_path.glob("*-restoring*"))
+
+
+def test_a_pipe_is_not_waited_for(place, tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match="is a pipe, expected a file"):
+        restore(tmp_path / "pipe", place.path, replace=True)
 
 
 @pytest.mark.dear

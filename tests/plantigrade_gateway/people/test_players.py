@@ -128,6 +128,17 @@ def test_a_name_is_given_once(register):
     assert register.edit(other, name="BO") == ["name"]
 
 
+@pytest.mark.parametrize(
+    "name", ["Ada  Bo", "Ada\u00a0Bo", "A\u200dda Bo", "\uff21da Bo", "ada bo", " Ada Bo\u3000"]
+)
+def test_names_that_look_alike_are_one(register, name):
+    """A page shows blanks of any width as one, and what joins letters not at all."""
+    ada = register.add(name="Ada Bo", handedness="right")
+    with pytest.raises(InputError, match="another player is called so"):
+        register.add(name=name, handedness="left")
+    assert register.find(name).player_id == ada
+
+
 # Found
 
 

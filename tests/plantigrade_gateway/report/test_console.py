@@ -91,6 +91,11 @@ def test_reports_go_to_a_plain_console():
     assert kept.get() == "[b]7[/b] :smile:\n"
 
 
+def test_a_width_of_none_is_the_usual_one(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "0")
+    assert console().width == 80
+
+
 # ---- strikes ----
 
 NOT_HEARD = SwingStrike("not_heard", "no sound of a strike in time", "", None, None, None)

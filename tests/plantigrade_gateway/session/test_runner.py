@@ -11,6 +11,7 @@ import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 from bleak.backends.scanner import BaseBleakScanner
@@ -53,12 +54,12 @@ def command(*arguments: object) -> Result:
     return CliRunner().invoke(main, [str(a) for a in arguments])
 
 
-def process_of(*arguments: object) -> "subprocess.Popen[str]":
+def process_of(*arguments: object, stdout: Any = subprocess.PIPE) -> "subprocess.Popen[str]":
     """A command in a process of its own, to be ended with Ctrl-C."""
     code = "import sys; from plantigrade_gateway.cli.main import main; main(sys.argv[1:])"
     return subprocess.Popen(
         [sys.executable, "-c", code, *(str(a) for a in arguments)],
-        stdout=subprocess.PIPE,
+        stdout=stdout,
         stderr=subprocess.PIPE,
         text=True,
     )
@@ -384,3 +385,23 @@ def test_two_ctrl_c_end_it_at_once_without_a_traceback(tmp_path):
     _, errors = running.communicate(timeout=HANG_S)
     assert "Traceback" not in errors
     assert errors.strip() in ("", "Stopped before it was done; what was finished is kept.")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this platform")
+def test_a_log_on_a_full_disk_does_not_end_a_recording(tmp_path):
+    store = tmp_path / "store.sqlite3"
+    with Path("/dev/full").open("wb") as full:
+        arguments = ("run", "--virtual", "--no-sound", "--no-page", "--store", store)
+        running = process_of(*arguments, stdout=full)
+    for _ in range(10 * HANG_S):
+        if streamed(store, 20) or running.poll() is not None:
+            break
+        time.sleep(0.1)
+    running.send_signal(signal.SIGINT)
+    _, errors = running.communicate(timeout=HANG_S)
+    assert running.returncode == 0
+    assert errors == "standard output takes nothing any more: No space left on device\n"
+    with Store.open(store) as opened:
+        (session,) = opened.sessions()
+        assert session.duration_s > 0.0 and session.end_reason == "stop"

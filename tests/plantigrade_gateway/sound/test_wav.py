@@ -1,5 +1,6 @@
 """The file is read back by the standard library: cues at their times, valid at every moment."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -198,6 +199,12 @@ def test_nothing_but_a_sound_is_written_over(tmp_path, data):
         with WavFile(path) as file:
             file.play(cue(0.25))
     assert len(read(path)) == 12_000 + len(ROLLED)
+
+
+def test_a_pipe_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "a.wav")
+    with pytest.raises(SoundError, match="is a pipe, expected a file"):
+        WavFile(tmp_path / "a.wav")
 
 
 def test_a_full_disk_from_the_start_is_one_sentence():

@@ -8,6 +8,7 @@ from pathlib import Path
 from cryptography import x509
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.foreign import read_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +68,7 @@ def _no_password() -> str:
 
 
 def _look_at(path: Path, option: str, what: str) -> None:
-    try:
-        text = path.read_text("ascii", errors="replace")
-    except OSError as error:
-        raise InputError(f"{option} {path}: cannot be read ({error.strerror})") from error
+    text = read_file(path, f"{option} {path}").decode("ascii", "replace")
     if not any(line.startswith("-----BEGIN") and what in line for line in text.splitlines()):
         raise InputError(f"{option} {path}: holds no PEM block with a {what.lower()}")
 

@@ -1,5 +1,6 @@
 """A certificate is looked at before it is served: one sentence for each way it cannot be."""
 
+import os
 import ssl
 import subprocess
 from pathlib import Path
@@ -49,10 +50,18 @@ def test_each_needs_the_other(tmp_path):
 def test_a_missing_file_is_named(tmp_path):
     cert, key = made(tmp_path)
     assert refused(tmp_path / "no", key) == (
-        f"--tls-cert {tmp_path / 'no'}: cannot be read (No such file or directory)"
+        f"--tls-cert {tmp_path / 'no'}: cannot be read: No such file or directory"
     )
     assert "--tls-key" in refused(cert, tmp_path / "no")
     assert "cannot be read" in refused(tmp_path, key)
+
+
+def test_neither_a_pipe_nor_a_file_without_an_end_is_waited_for(tmp_path):
+    cert, key = made(tmp_path)
+    os.mkfifo(tmp_path / "pipe")
+    assert "is a pipe, expected a file" in refused(tmp_path / "pipe", key)
+    assert "is a pipe, expected a file" in refused(cert, tmp_path / "pipe")
+    assert "longer than" in refused(Path("/dev/zero"), key)
 
 
 def test_a_file_of_another_kind_is_named(tmp_path):
