@@ -6,7 +6,7 @@ import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime
-from types import TracebackType
+from types import SimpleNamespace, TracebackType
 from typing import Any, Self, cast
 
 import pytest
@@ -588,3 +588,21 @@ async def test_the_insoles_of_a_live_source_can_be_calibrated_in_a_session(store
     assert other.stage.handler.calibrating is None
     await life.end()
     await other.end()
+
+
+async def test_a_page_that_stays_waits_until_it_wants_more_or_all_is_to_stop():
+    said: list[str] = []
+    page = SimpleNamespace(url="http://127.0.0.1:9/")
+    stage = SimpleNamespace(page=page, say=said.append)
+    for wants in (True, False):
+        work = cast(Any, object.__new__(Sessions))
+        work._stays, work._stage, work._again = True, stage, asyncio.Event()
+        stop = asyncio.Event()
+        work._again.set()  # of before: it does not count
+        waits = asyncio.create_task(work.wants_more(stop))
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        assert not waits.done()
+        (work._again if wants else stop).set()
+        assert await waits is wants
+    assert said == ["The page stays at http://127.0.0.1:9/ until Ctrl-C."] * 2
