@@ -55,6 +55,13 @@ def test_a_turn_is_left_out():
     assert straights(paced(times)) == [13, 12]
 
 
+def test_the_straight_steps_of_each_foot_are_counted():
+    """27 steps that begin with the left leave 25, the second to the last but one: 13 right."""
+    found = Analysis("x", RATE_HZ, 100.0, (), paced([1.0] * 27), (), (), None)
+    verdict = judge_walk(Trial("walk", 1, 0.0, 100.0), found)
+    assert verdict.is_taken and verdict.line == "12 straight steps left, 13 right."
+
+
 def test_steps_that_touch_a_gap_are_left_out():
     steps = list(paced([1.0] * 20))
     steps[10] = replace(steps[10], touches_gap=True)

@@ -246,6 +246,12 @@ def test_asking_plays_the_last_outcome_unless_silent():
         assert [text.partition(",")[0].rstrip(".") for text in answer.spoken] == ["Good"]
 
 
+def test_what_came_of_rows_says_whether_one_is_kept_from_the_player():
+    assert not run(record())[0].is_untold  # without a drill every push is heard
+    for feedback in Feedback:
+        assert whole("push", feedback)[0].is_untold is (feedback is not Feedback.EVERY)
+
+
 def test_asking_before_the_first_repetition_says_nothing():
     run = RecordAnalysis("test", heard=True)
     assert run.practice.ask(1.0).spoken == []
