@@ -39,6 +39,8 @@ class FakeHub:
         self.ends: dict[str, dict[str, Any]] = {}
         self.times_ended: dict[str, int] = {}
         self.deleted: set[str] = set()
+        self.others: set[str] = set()
+        """Sessions of another bay."""
         self.receipts: dict[str, list[dict[str, Any]]] = {}
         self.changes: dict[str, dict[str, Any]] = {}
         self.restamps: set[tuple[str, int]] = set()
@@ -132,6 +134,8 @@ class FakeHub:
 
     def _answer(self, request: web.Request, body: bytes) -> web.Response:
         assert request.path.startswith(_PREFIX), request.path
+        if any(key in request.path for key in self.others):
+            return _json(404, _error("there is no such session of this bay"))
         match request.method, request.path.removeprefix(_PREFIX + "/").split("/"):
             case "PUT", ["sessions", key]:
                 return self._begin(key, json.loads(body))

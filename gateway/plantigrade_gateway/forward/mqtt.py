@@ -109,6 +109,17 @@ class _Client(aiomqtt.Client):
         super().__init__(*arguments, **named)
         self._due: set[int] = set()
         self._came = asyncio.Event()
+        self._read = self._client.loop_read
+        self._client.loop_read = self._read_or_end  # type: ignore[method-assign]
+
+    def _read_or_end(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Read what came; end the connection on what no broker may send, or aiomqtt loops on it."""
+        code, inner = MQTTErrorCode.MQTT_ERR_PROTOCOL, self._client
+        with suppress(Exception):  # whatever a packet of another's makes of paho
+            code = self._read(max_packets)
+            if inner._in_packet["remaining_length"] > MOST_PACKET_BYTES:
+                code = MQTTErrorCode.MQTT_ERR_PROTOCOL
+        return inner._loop_rc_handle(code) if inner.socket() is not None else code
 
     async def publish_all(self, messages: Iterable[tuple[str, str]], timeout_s: float) -> None:
         """Publish in order, QoS 1, some on the way at once; return when all are acknowledged.

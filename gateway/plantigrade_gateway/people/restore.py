@@ -5,6 +5,7 @@ beside the old one and then takes its place in one transaction of SQLite's, or u
 there is none; killed at any moment, the old one is there as it was. A copy of it is kept.
 """
 
+import errno
 import glob
 import json
 import os
@@ -102,6 +103,8 @@ def restore(
                     raise StoreError(f"store {store}: a program records into it; stop it first")
                 return _restored(file, about, store, now or datetime.now(UTC))
     except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):  # the backup is only read
+            raise StoreError(f"store {store}: the disk is full; make room on it") from error
         where = error.filename or backup
         raise InputError(f"{where}: cannot be read or written ({error.strerror})") from error
 

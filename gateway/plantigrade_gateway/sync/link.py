@@ -108,8 +108,14 @@ class Hub:
     # What is asked; every one raises `HubAway` and `HubRefused`
 
     async def begin(self, head: SessionHead) -> Received:
-        """Tell of a session; return what the hub has of it."""
-        return await self._received("PUT", head.session_id, "", plain(head))
+        """Tell of a session; return what the hub has of it.
+
+        Of a session that it does not have the hub makes one: one that it refuses is another bay's.
+        """
+        status, answer = await self._ask("PUT", f"/sessions/{head.session_id}", plain(head))
+        if status == 404 and _error_of(answer):
+            raise HubRefused(f"{self._name}: has it as another bay's, and takes nothing of it")
+        return self._received_of(status, answer)
 
     async def received(self, session_id: str) -> Received:
         """Return what the hub has of a session; nothing of one that it does not know."""

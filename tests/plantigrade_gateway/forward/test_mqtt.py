@@ -277,6 +277,38 @@ async def test_a_broker_that_says_who_took_the_place_is_believed_at_once(tmp_pat
         assert await said_of(tmp_path, port) == [TAKEN]
 
 
+@pytest.mark.parametrize(
+    "packet",
+    [
+        b"\x30\x04\x00\x01\xff\x00",  # a topic that is no UTF-8
+        b"\x30\x03\x00\x00\x00",  # none
+        b"\x30\xff\xff\xff\x7f" + bytes(9000),  # the longest there is: not waited for
+    ],
+)
+async def test_a_packet_that_no_broker_may_send_ends_the_connection(tmp_path, packet):
+    """MQTT 5: CONNACK §3.2 (success), then PUBLISH §3.3; lengths of §2.1.4.
+
+    The socket is closed, or each new connection would leave one behind that is read for ever.
+    """
+    ended = 0
+
+    async def take(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal ended
+        await reader.read(1000)
+        writer.write(b"\x20\x03\x00\x00\x00" + packet)
+        with suppress(ConnectionError):
+            while await reader.read(1000):
+                pass
+        ended += 1
+        writer.close()
+
+    server = await asyncio.start_server(take, "127.0.0.1", 0)
+    async with server:
+        said = await said_of(tmp_path, server.sockets[0].getsockname()[1])
+        await until(lambda: ended)
+    assert said[0].startswith(("Message broker 127.0.0.1: broke ", SEEMS_TAKEN[:40]))
+
+
 async def said_of(tmp_path: Path, port: int, **more: str) -> list[str]:
     bay = Bay(tmp_path, settings(port, **more))
     async with bay.forwarding():

@@ -543,7 +543,7 @@ def test_a_full_disk_leaves_the_store_that_was_there(place, tmp_path, free):
         filler = fill(disk)
         with open(filler, "r+b") as file:
             file.truncate(max(0, filler.stat().st_size - free))
-        with pytest.raises(GatewayError):
+        with pytest.raises(GatewayError, match=rf"^store {store}.*: .*(full|free space)"):
             restore(made.path, store, replace=True)
         filler.unlink()
         assert record(store) == before and later in before

@@ -288,6 +288,19 @@ async def test_a_hub_that_has_other_bytes_is_said_and_the_others_are_handed_over
         assert "ends with another hash" in work.state().refused[0]
 
 
+async def test_a_session_that_the_hub_has_of_another_bay_holds_up_no_other(bay):
+    """As where a store goes on under another bay's name, or a bay was quicker to name the id."""
+    session, other = bay.record(2), bay.record(2)
+    hub = FakeHub()
+    hub.others = {session}
+    async with hub.running(), bay.syncing(hub) as work:
+        await until(lambda: other in hub.ends and work.state().refused)
+        (said,) = work.state().refused
+        assert said.startswith(f"session {session[:8]}: hub {hub.url}: has it as another bay's")
+        assert work.state().problem is None
+        assert not [one for one in hub.requests if session in one and "/pieces" in one]
+
+
 async def test_a_hub_that_keeps_nothing_is_backed_off_from(bay, monkeypatch):
     for wait in ("FIRST_WAIT_S", "LONGEST_WAIT_S"):  # it tries no more while this test looks
         monkeypatch.setattr(process, wait, 600.0)
