@@ -57,6 +57,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "process": ("tsdb", "mqtt"),
     "reading": ("marks",),
     "record": ("pipeline", "notes"),
+    "records": ("handover",),
     "recorded": ("demo",),
     "results": ("store", "sessions", "uncalibrated"),
     "routes": ("uploads", "changes", "deletions"),
