@@ -369,6 +369,15 @@ async def test_every_ten_seconds_the_next_session_that_was_confirmed_is_asked_fo
     assert all(a != b for a, b in pairwise(asked))
 
 
+async def test_a_start_asks_for_one_session_that_was_confirmed_and_for_no_other(bay, hub, work):
+    for _ in range(2):
+        bay.record(0)
+    await work.round()
+    hub.done()
+    await Records(bay.store, hub).round()
+    assert hub.done() == [("received", 0)]
+
+
 @pytest.mark.parametrize("loss", ["its end", "a piece", "nothing", "deleted"])
 async def test_a_session_that_the_hub_has_no_more_is_given_again(bay, hub, work, clock, loss):
     key = bay.record(2)
