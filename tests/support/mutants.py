@@ -81,6 +81,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "synth": ("drawn_kept", "drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
     "tsdb": ("queries",),
+    "uploads": ("taking",),
     "visits": ("invented",),
     "zonecolumns": ("zonecsv",),
 }

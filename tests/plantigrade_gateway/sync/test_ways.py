@@ -136,6 +136,13 @@ def work(tmp_path: Path, empty: Path, said, clock) -> Iterator[SyncProcess]:
     made.close()
 
 
+def test_no_store_is_made_where_there_is_none(work, tmp_path):
+    config = load(tmp_path / "bay" / "settings.toml", settings("https://hub"))
+    with pytest.raises(StoreError):
+        SyncProcess(tmp_path / "none.sqlite3", config, print)
+    assert not (tmp_path / "none.sqlite3").exists()
+
+
 def test_a_hub_that_is_away_is_said_once_and_that_it_is_back_once(work, said):
     records, changes = work._ways
     assert (records._every_s, changes._every_s) == (0.5, 2.0)
