@@ -24,7 +24,7 @@ from plantigrade_gateway.sync.messages import Received
 
 ID = "0123456789abcdef" * 2
 SESSION = f"/bay/v1/sessions/{ID}"
-HEAD = {
+HEAD: dict[str, Any] = {
     "session_id": ID,
     "player_id": None,
     "started_utc": "2026-03-01T09:30:00.250+00:00",

@@ -42,7 +42,8 @@ def world(monkeypatch) -> SimpleNamespace:
         assert path == Path("store")
         if isinstance(made.names, Exception):
             raise made.names
-        return made.names
+        names: dict[str, str] = made.names
+        return names
 
     monkeypatch.setattr(rosterpage, "names_of", names_of)
     made.board = Board(made.roster, Path("store"), lambda: made.refused)

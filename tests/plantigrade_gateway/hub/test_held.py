@@ -19,7 +19,7 @@ NOW_MS = 1_900_000_000_000  # 2030-03-17 17:46:40 UTC
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
+    path: Path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
     engine = engine_for(path)
     migrate(engine)
     engine.dispose()

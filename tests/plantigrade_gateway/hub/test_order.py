@@ -54,7 +54,7 @@ class Answers:
 
 @pytest.fixture
 def app(monkeypatch) -> HubApp:
-    health = (True, [])
+    health: tuple[bool, list[str]] = (True, [])
     made = SimpleNamespace(health=health)
 
     async def healthy() -> Any:
@@ -103,7 +103,8 @@ async def test_the_first_page_is_the_players_and_health_is_told_by_its_status(ap
     status, headers, _ = await asked(app, "/")
     assert (status, headers["location"]) == (303, "/players")
     assert (await asked(app, "/healthz"))[::2] == (200, {"ok": True, "problems": []})
-    app._api.told.health = (False, ["the object store does not answer"])  # type: ignore[attr-defined]
+    api: Any = app._api
+    api.told.health = (False, ["the object store does not answer"])
     status, _, told = await asked(app, "/healthz")
     assert (status, told["ok"]) == (503, False)
     assert told["problems"] == ["the object store does not answer"]

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,7 @@ def end_of(count: int, player_id: str | None = None) -> SessionEnd:
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory) -> Path:
-    path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
+    path: Path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
     engine = engine_for(path)
     migrate(engine)
     engine.dispose()
@@ -98,13 +98,14 @@ def test_a_head_begins_a_session_and_is_changed_by_the_next(hub):
 
 def test_another_bays_session_is_as_one_that_is_not_there(hub):
     begun(hub, 1)
-    for asked in (
+    all_asked: list[Callable[[], Any]] = [
         lambda: hub.begin("two", HEAD),
         lambda: hub.received("two", ID),
         lambda: hub.take("two", ID, pieces(1, 2)),
         lambda: hub.end("two", ID, end_of(1)),
         lambda: hub.received("one", "f" * 32),
-    ):
+    ]
+    for asked in all_asked:
         with pytest.raises(Unknown, match=r"^there is no such session of this bay$"):
             asked()
     assert hub.received("one", ID) == had(1)
@@ -220,7 +221,8 @@ def test_an_end_of_another_number_or_of_other_pieces_is_refused(hub):
 def head_in(objects: Objects) -> dict[str, Any]:
     data = objects.get(f"sessions/{ID}/head.json")
     assert data is not None
-    return json.loads(data)
+    head: dict[str, Any] = json.loads(data)
+    return head
 
 
 def test_the_head_beside_a_whole_session_says_whose_it_is_by_now(hub, objects):
@@ -228,11 +230,12 @@ def test_the_head_beside_a_whole_session_says_whose_it_is_by_now(hub, objects):
     assert objects.get(f"sessions/{ID}/head.json") is None
     hub.end("one", ID, end_of(1))
     hub.take("one", ID, pieces(1, 2))
-    for player, say in (
+    said: list[tuple[str, Callable[[], Any]]] = [
         ("a" * 32, lambda: hub.begin("one", SessionHead(ID, "a" * 32, HEAD.started_utc, 60))),
         ("b" * 32, lambda: hub.reassign(ID, "b" * 32)),
         ("c" * 32, lambda: hub.end("one", ID, end_of(2, "c" * 32))),
-    ):
+    ]
+    for player, say in said:
         say()
         head = head_in(objects)
         assert head["player_id"] == player and head["is_whole"] is True
@@ -250,19 +253,20 @@ def test_of_a_deleted_session_nothing_is_kept_but_that_it_was(hub, objects, engi
     with engine.connect() as db:
         assert db.execute(sa.select(PIECE)).all() == []
     assert hub.received("one", ID).is_deleted is True
-    for asked in (
+    all_asked: list[Callable[[], Any]] = [
         lambda: hub.begin("one", HEAD),
         lambda: hub.take("one", ID, pieces(0, 1)),
         lambda: hub.take("one", ID, pieces(3, 4)),
         lambda: hub.end("one", ID, end_of(3)),
-    ):
+    ]
+    for asked in all_asked:
         with pytest.raises(Gone, match=f"^session {ID}: was deleted$"):
             asked()
     assert there(objects) == []
 
 
 @pytest.mark.parametrize("meanwhile", ["another's bytes", "the same", "deleted"])
-def test_who_is_slower_leaves_no_object_behind(hub, objects, meanwhile):
+def test_who_is_slower_leaves_no_object_behind(hub, objects, monkeypatch, meanwhile):
     """What is put before its row is looked at again under the lock."""
     begun(hub, 1)
     whole, quick = objects.put_all, Uploads(hub._engine, Objects(objects._store, None))
@@ -276,7 +280,7 @@ def test_who_is_slower_leaves_no_object_behind(hub, objects, meanwhile):
             other = DATA[5] if meanwhile == "another's bytes" else DATA[1]
             quick.take("one", ID, [Piece.of(1, other)])
 
-    objects.put_all = put_all  # type: ignore[method-assign]
+    monkeypatch.setattr(objects, "put_all", put_all)
     if meanwhile == "the same":
         assert hub.take("one", ID, pieces(1, 3)) == had(3)
         assert len(there(objects)) == 3

@@ -9,7 +9,7 @@ from bleak.exc import BleakError
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
-from plantigrade_gateway.sources import bluetooth
+from plantigrade_gateway.sources import bluetooth, plugin
 from plantigrade_gateway.sources.bluetooth import Connection, Radio, Sighting, scan, scanning
 from plantigrade_gateway.sources.trouble import StaleServices
 from plantigrade_gateway.wire import gatt
@@ -60,7 +60,7 @@ def scanner(monkeypatch) -> type[Scanner]:
         made: ClassVar[list[Scanner]] = []
 
     monkeypatch.setattr(bluetooth, "BleakScanner", Fresh)
-    monkeypatch.setattr(bluetooth.plugin, "installed", list)
+    monkeypatch.setattr(plugin, "installed", list)
     return Fresh
 
 
@@ -90,7 +90,7 @@ async def test_the_adapter_that_is_named_scans_and_other_firmware_is_asked(scann
         return LEFT if name == "Theirs" else None
 
     firmware = SimpleNamespace(service="s", announcement=announcement)
-    monkeypatch.setattr(bluetooth.plugin, "installed", lambda: [firmware])
+    monkeypatch.setattr(plugin, "installed", lambda: [firmware])
     heard: list[Sighting] = []
     scanner.hears = [
         (near("a", "Theirs"), advert(None, service_uuids=["s"])),
@@ -266,18 +266,16 @@ async def test_an_mtu_is_waited_for_while_nobody_has_agreed_on_one(
 ):
     link, client, _ = await connected(clients)
     client.sizes = sizes
-    clock = SimpleNamespace(now_s=100.0)
     napped: list[float] = []
 
     async def nap(seconds: float) -> None:
         napped.append(seconds)
-        clock.now_s += seconds + 1e-9
 
-    loop = SimpleNamespace(time=lambda: clock.now_s)
+    loop = SimpleNamespace(time=lambda: 100.0 + len(napped) / 10)
     monkeypatch.setattr(asyncio, "get_running_loop", lambda: loop)
     monkeypatch.setattr(asyncio, "sleep", nap)
     assert await link.value_bytes_agreed("u", wanted) == size
-    assert len(napped) == naps
+    assert napped == [pytest.approx(0.1)] * naps
     client.sizes = [20]
     client.ended(client)
     napped.clear()

@@ -12,7 +12,7 @@ import pytest
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.sources import link as insolelink
-from plantigrade_gateway.sources.bluetooth import Sighting
+from plantigrade_gateway.sources.bluetooth import Connection, Sighting
 from plantigrade_gateway.sources.link import ForeignLink, InsoleLink, open_insole
 from plantigrade_gateway.sources.trouble import StaleServices
 from plantigrade_gateway.wire import gatt
@@ -248,7 +248,8 @@ async def test_an_answer_to_something_else_is_no_answer_and_a_stray(air):
     assert link.strays == strays + 2 and not asking.done()
     air.tell(Clock(token, 6))
     air.tell(Clock(token, 7))  # again
-    assert (await asking or ())[2] == 6
+    answer = await asking
+    assert answer is not None and answer[2] == 6
     assert link.strays == strays + 3
 
 
@@ -312,13 +313,13 @@ async def test_it_is_stopped_before_the_link_ends_where_that_holds(air):
     ],
 )
 async def test_a_link_that_cannot_be_used_is_ended(air, monkeypatch, error, bonded, done):
-    async def connect(*_: Any) -> Air:
+    async def connect(*_: Any) -> Any:
         return air
 
     async def listen(self: InsoleLink) -> None:
         raise error
 
-    monkeypatch.setattr(insolelink.Connection, "open", connect)
+    monkeypatch.setattr(Connection, "open", connect)
     monkeypatch.setattr(InsoleLink, "listen", listen)
     radio: Any = None
     with pytest.raises(type(error)):
@@ -351,7 +352,7 @@ async def test_other_firmware_is_written_to_and_read_as_its_plug_in_says(air):
         end=lambda: [("c", b"3")],
         decoder=decoder,
     )
-    link = ForeignLink(air, HEARD, firmware)  # type: ignore[arg-type]
+    link = ForeignLink(air, HEARD, firmware)
     assert link.who == (0x51A70001, Foot.LEFT)
     assert link.about() == {
         "serial": "51A70001",

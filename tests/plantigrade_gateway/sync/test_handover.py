@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from tests.support.syncing import SyncBay
@@ -15,6 +16,7 @@ from tests.support.syncing import SyncBay
 from plantigrade_gateway.errors import RefusedNowError
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.sync import records
+from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.link import HubAway, HubRefused
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 from plantigrade_gateway.sync.records import Records, Waiting
@@ -65,7 +67,7 @@ class OurHub:
             self.there[key].append(piece)
         return self._of(key)
 
-    async def pieces(self, key: str, pieces: list) -> Received:
+    async def pieces(self, key: str, pieces: list[Piece]) -> Received:
         self.asked.append(("pieces", key, len(pieces)))
         assert [one.number for one in pieces] == [
             len(self.there[key]) + k for k in range(len(pieces))
@@ -87,7 +89,7 @@ class OurHub:
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("empty") / "bay"
+    folder: Path = tmp_path_factory.mktemp("empty") / "bay"
     SyncBay(folder).close()
     return folder
 
@@ -230,7 +232,7 @@ async def test_after_a_second_those_that_ended_wait_for_the_next_round(
         bay.record(0)
     whole = hub.end
 
-    async def slow(key: str, end: SessionEnd) -> Received:
+    async def slow(key: str, end: SessionEnd) -> Any:
         if not hub.ends:
             clock.now_s += takes_s
         return await whole(key, end)
@@ -245,7 +247,7 @@ async def test_all_under_way_have_their_turn_however_late_it_is(bay, hub, work, 
     ended = [bay.record(1) for _ in range(3)]
     whole = hub.begin
 
-    async def slow(head: SessionHead) -> Received:
+    async def slow(head: SessionHead) -> Any:
         clock.now_s += 2.0
         return await whole(head)
 

@@ -25,7 +25,7 @@ AWAY = "The hub is away"
 class Turns:
     """Work whose outcomes are given; ends with them."""
 
-    def __init__(self, monkeypatch, outcomes: list[bool | Exception], chance: float = 1.0) -> None:
+    def __init__(self, monkeypatch, outcomes: list[Any], chance: float = 1.0) -> None:
         self.outcomes = outcomes
         self.waits: list[float] = []
         self.again = 0
@@ -52,7 +52,7 @@ class Turns:
     def begin_again(self) -> None:
         self.again += 1
 
-    async def work(self) -> bool:
+    async def work(self) -> Any:
         outcome = self.outcomes.pop(0)
         if not self.outcomes:
             self.stop.set()
@@ -110,7 +110,7 @@ async def test_a_fault_is_said_by_its_kind_and_ends_nothing(monkeypatch):
 
 @pytest.fixture(scope="module")
 def empty(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("empty") / "bay"
+    folder: Path = tmp_path_factory.mktemp("empty") / "bay"
     SyncBay(folder).close()
     return folder
 
@@ -213,7 +213,7 @@ def told(work: SyncProcess, *, people: list[Any], sessions: list[Any]) -> list[s
     order: list[str] = []
 
     def doing(name: str, outcomes: list[Any]) -> Any:
-        async def one() -> bool:
+        async def one() -> Any:
             order.append(name)
             outcome = outcomes.pop(0)
             if isinstance(outcome, Exception):
@@ -265,8 +265,8 @@ async def test_receipts_wait_until_no_change_is_left(
     work, monkeypatch, changes, deletions, is_more, asked
 ):
     done: list[str] = []
-    work.exchange = Rounds(changes, done, "changes")  # type: ignore[assignment]
-    work.deletions = Rounds(deletions, done, "deletions")  # type: ignore[assignment]
+    work.exchange = Rounds(changes, done, "changes")
+    work.deletions = Rounds(deletions, done, "deletions")
     followed: list[bool] = []
     monkeypatch.setattr(process, "follow", lambda register: followed.append(True))
     assert await work._people() is is_more and done == asked and followed == [True]
@@ -278,7 +278,7 @@ def test_the_log_is_followed_when_it_has_grown_and_while_something_is_left(
 ):
     followed: list[Any] = []
 
-    def follow(register: Any) -> int:
+    def follow(register: Any) -> Any:
         followed.append(register)
         return left
 
@@ -331,10 +331,10 @@ async def test_after_the_word_to_stop_what_waits_has_three_seconds(
 
     monkeypatch.setattr(process, "sleep_until", pause)
     monkeypatch.setattr(asyncio, "sleep", nap)
-    work.hub = OpenHub()  # type: ignore[assignment]
+    work.hub = OpenHub()
     work.hub.url = "https://hub"
     ways = [Ends(looks), Ends(0)]
-    work._ways = ways  # type: ignore[assignment]
+    work._ways = ways
     work.stop.set()
     await asyncio.wait_for(work.run(), 10.0)
     assert len(naps) == slept and paused == [0.5]
