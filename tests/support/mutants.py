@@ -33,6 +33,7 @@ EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "block": ("load", "pairing"),
     "curves": ("timeline",),
+    "child": ("child_told",),
     "clock": ("pace", "exchange"),
     "commands": ("check",),
     "console": ("measures", "visit"),
@@ -57,7 +58,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "pitch": ("oscillator",),
     "practice": ("run", "session_facts"),
     "mqtt": ("payloads",),
-    "process": ("tsdb", "mqtt", "ways"),
+    "process": ("sending", "tsdb", "mqtt", "ways"),
     "reading": ("marks",),
     "record": ("pipeline", "notes"),
     "records": ("handover",),
