@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from tests.support.turns import turns_until
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -254,8 +255,7 @@ async def test_whether_it_has_a_log_is_noted(world, monkeypatch):
     world.link.log = SimpleNamespace(state="state", read_ns=5)
     world.link.ends_at_once = False
     holding = asyncio.create_task(world.hold())
-    while f"{LABEL}: reads on" not in world.said:
-        await asyncio.sleep(0)
+    await turns_until(lambda: f"{LABEL}: reads on" in world.said)
     world.link.gone.set()
     await holding
     assert world.info.has_log is True and connected == [("state", 5)]
@@ -432,8 +432,7 @@ async def test_who_waits_for_the_other_one_says_so_after_six_seconds(world, monk
                 pass
 
         waiting = asyncio.create_task(wait())
-        while not world.said:
-            await asyncio.sleep(0)
+        await turns_until(lambda: world.said)
     await waiting
     assert world.said == [
         f"{LABEL}: waits for the right one, which is found and does not answer yet; one is "

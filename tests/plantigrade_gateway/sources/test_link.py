@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.support.turns import turns_until
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -240,8 +241,7 @@ async def test_an_answer_to_something_else_is_no_answer_and_a_stray(air):
     strays = link.strays
     air.silent = True
     asking = asyncio.create_task(link.clock())
-    while not air.asked or not isinstance(air.asked[-1], Time):
-        await asyncio.sleep(0)
+    await turns_until(lambda: isinstance(air.asked[-1], Time))
     token = air.asked[-1].token
     air.tell(Clock(token + 1, 5))
     air.heard[gatt.CONTROL](bytearray(b"\xff"))
