@@ -7,6 +7,7 @@ import logging
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -120,6 +121,23 @@ class Process:
 
     def kill(self) -> None:
         self.killed += 1
+
+
+def test_one_that_has_ended_is_left_and_one_that_hangs_is_killed(made, monkeypatch):
+    ended: Any = Process(b"", b"")
+    made.child._process = ended
+    monkeypatch.setattr(made.child, "tell", lambda message: None)
+    made.child.close()
+    assert ended.killed == 0
+    monkeypatch.setattr(child, "_CLOSE_LIMIT_S", 0.0)
+    made.child._until_s = None
+    let_go = threading.Event()
+    made.child._thread = threading.Thread(target=let_go.wait, daemon=True)
+    made.child._thread.start()
+    hangs: Any = SimpleNamespace(kill=let_go.set)
+    made.child._process = hangs
+    made.child.close()
+    assert let_go.is_set() and not made.child._thread.is_alive()
 
 
 def test_what_it_says_is_said_what_else_is_handed_on_and_a_bad_line_ends_nothing(made, caplog):

@@ -31,6 +31,7 @@ COPIED = ("signal", "gateway", "tests", "hardware_notes", "replay_data", ".ci")
 FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile", "LICENSE")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
+    "backup": ("copies",),
     "block": ("load", "pairing"),
     "curves": ("timeline",),
     "child": ("child_told",),
@@ -67,6 +68,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "rosterpage": ("board",),
     "routes": ("answered", "uploads", "changes", "deletions"),
     "rows": ("store", "steps"),
+    "restore": ("copies",),
     "result": ("record", "uncalibrated"),
     "runner": ("life", "visit"),
     "sequence": ("decoder",),

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from plantigrade_gateway.child import put
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward import process
@@ -131,12 +132,31 @@ def test_the_state_of_each_sink_is_as_its_courier_stands(work, clock, monkeypatc
     assert kept is not None and abs((datetime.now(UTC) - kept.written).total_seconds()) < 60.0
 
 
-def test_a_store_that_refuses_is_no_state(work, said, monkeypatch):
+def test_a_store_that_refuses_is_no_state_and_is_logged(work, said, monkeypatch, caplog):
     def refuses() -> Any:
         raise StoreError("is damaged")
 
     monkeypatch.setattr(work._outbox, "depths", refuses)
     assert work._note() == () and said == []
+    assert [one.getMessage() for one in caplog.records] == ["is damaged"]
+
+
+def test_no_store_is_made_where_there_is_none(work, tmp_path):
+    config = load(tmp_path / "bay" / "settings.toml", {})
+    with pytest.raises(StoreError):
+        ForwardingProcess(tmp_path / "none.sqlite3", config, print)
+    assert not (tmp_path / "none.sqlite3").exists()
+
+
+@pytest.mark.parametrize("has_broker", [False, True])
+def test_commands_of_the_broker_reach_the_gateway(monkeypatch, has_broker):
+    broker = SimpleNamespace(on_command=None) if has_broker else None
+    opened = SimpleNamespace(broker=broker)
+    monkeypatch.setattr(process, "ForwardingProcess", lambda *_: opened)
+    config: Any = None
+    made: Any = process._heeding(Path("store"), config, print)
+    assert made is opened
+    assert broker is None or broker.on_command is put
 
 
 def test_a_live_summary_goes_to_the_broker_where_there_is_one(work):
