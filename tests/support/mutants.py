@@ -47,6 +47,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "files": ("model",),
     "fitting": ("posetimes",),
     "insoles": ("runner",),
+    "intake": ("bringing",),
     "limits": ("calibrate", "steps", "stand"),
     "link": ("asked",),
     "live": ("hold",),

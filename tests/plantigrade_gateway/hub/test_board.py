@@ -1,19 +1,25 @@
 """The page of the bays as it is made and told on: no broker, no browser, the clock is set."""
 
 import asyncio
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from fastapi import FastAPI
+from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
+from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub import rosterpage
 from plantigrade_gateway.hub.places import Refusal
 from plantigrade_gateway.hub.roster import Life, Row
 from plantigrade_gateway.hub.rosterpage import Board
+from plantigrade_gateway.web.door.access import Rights
+from plantigrade_gateway.web.door.guard import CLOSED, SIGNED_OUT
 
 
 def row(key: str, said: str = "alive") -> Row:
@@ -122,6 +128,44 @@ async def test_what_has_changed_is_told_and_nothing_twice(world, monkeypatch):
         await asyncio.sleep(0)
     assert len(roster.names) == looked  # nobody looks, so no row is made
     running.cancel()
+
+
+@pytest.fixture
+def pages(tmp_path, monkeypatch) -> Iterator[SimpleNamespace]:
+    """An application with the page, to a visitor whose rights are told."""
+    made = SimpleNamespace(rights=Rights.COACH)
+
+    async def rights(_: Any) -> Rights:
+        found: Rights = made.rights
+        return found
+
+    monkeypatch.setattr(rosterpage, "beside", lambda *_: None)
+    monkeypatch.setattr(rosterpage, "names_of", lambda path: {})
+    (tmp_path / "s.toml").write_text("", "utf-8")
+    app = FastAPI()
+    access: Any = SimpleNamespace(rights=rights)
+    config = load(tmp_path / "s.toml", {})
+    made.roster = rosterpage.add_roster(app, config, access, tmp_path / "store")
+    with TestClient(app) as made.client:
+        yield made
+
+
+def test_the_coach_alone_sees_the_page_and_is_told_what_changes(pages):
+    said = "No message broker is set, so no bay can be heard: see mqtt.host in the settings."
+    assert pages.roster.problem == said
+    shown = pages.client.get("/bays")
+    assert shown.status_code == 200 and said in shown.text
+    with pages.client.websocket_connect("/bays/live") as page:
+        told = page.receive_json()
+    assert (told["type"], told["rows"], told["problem"]) == ("bays", [], said)
+    pages.rights = next(one for one in Rights if one is not Rights.COACH)
+    assert pages.client.get("/bays").status_code == 404
+    with (
+        pages.client.websocket_connect("/bays/live") as page,
+        pytest.raises(WebSocketDisconnect) as closed,
+    ):
+        page.receive_json()
+    assert (closed.value.code, closed.value.reason) == (CLOSED, SIGNED_OUT)
 
 
 class Page:

@@ -125,10 +125,12 @@ async def test_an_insole_that_is_not_heard_is_said_once(world):
     world.sighting = None
     for _ in range(2):
         await world.hold()
+        assert world.info.state is ConnectionState.SEARCHING
+        world.info.reconnection.fail(0.0)  # as `_keep` notes
     assert world.said == [
         f"{LABEL}: not found; is it charged, near, and free of another host? Looking on"
     ]
-    assert world.info.state is ConnectionState.SEARCHING and world.given == []
+    assert world.given == []
 
 
 async def test_a_link_is_recorded_with_who_it_is_and_shown(world):
@@ -262,9 +264,12 @@ async def test_whether_it_has_a_log_is_noted(world, monkeypatch):
     assert f"{LABEL}: reads its log" in world.said
 
 
-async def test_what_it_sends_is_recorded_as_it_is(world):
+async def test_what_it_sends_is_recorded_as_it_is_and_its_times_are_measured(world, monkeypatch):
+    came: list[int] = []
+    monkeypatch.setattr(live, "IntervalMeter", lambda: SimpleNamespace(data=came.append))
     await world.hold()
     world.link.on_data(b"abc")
+    assert came == [9_000]
     assert (world.given[-1].kind, world.given[-1].data) == (Kind.NOTIFICATION, b"abc")
     assert world.info.last_ns == 9_000
 
