@@ -10,15 +10,17 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.people import restore as restoring
+from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.restore import restore
+from plantigrade_gateway.store import migrations
 from plantigrade_gateway.store.store import Store
 
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
@@ -176,9 +178,9 @@ def test_what_is_left_of_a_store_that_is_gone_is_not_taken_for_a_part(made, tmp_
     assert not new.exists() and remains.read_bytes() == b"x"
 
 
-@pytest.mark.parametrize("tables", ["MIGRATIONS of the store", "MIGRATIONS of people"])
-def test_a_backup_of_a_newer_version_is_refused(made, tmp_path, monkeypatch, tables):
-    module = restoring.migrations if "store" in tables else restoring.tables
+@pytest.mark.parametrize("newer", ["of the store", "of people"])
+def test_a_backup_of_a_newer_version_is_refused(made, tmp_path, monkeypatch, newer):
+    module: Any = migrations if "store" in newer else tables
     monkeypatch.setattr(module, "MIGRATIONS", module.MIGRATIONS[:-1])
     with pytest.raises(InputError) as raised:
         restore(made.backup, tmp_path / "t.sqlite3")
