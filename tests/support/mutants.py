@@ -90,7 +90,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "timeline": ("record",),
     "tsdb": ("queries",),
     "uploads": ("taking",),
-    "visits": ("invented",),
+    "visits": ("invented", "visits_said"),
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""

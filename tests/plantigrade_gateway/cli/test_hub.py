@@ -50,7 +50,7 @@ def engine(data: Path) -> Any:
     made.dispose()
 
 
-def test_a_bay_is_added_listed_withdrawn_and_forgotten(hub, engine, data):
+def test_a_bay_is_added_listed_withdrawn_and_forgotten(hub, engine, data, monkeypatch):
     added = hub("bay", "add", "bay-3")
     credential = added.stdout.strip()
     assert added.exit_code == 0 and Bays(engine).of_credential(credential) == "bay-3"
@@ -69,10 +69,13 @@ def test_a_bay_is_added_listed_withdrawn_and_forgotten(hub, engine, data):
     assert ", withdrawn 2" in hub("bay", "list").output.splitlines()[0]
     Deletions(engine).confirm(ONE, "bay bay-4", None)
     settings = ["--settings", str(data.parent / "s.toml")]
+    taken_back: list[str] = []
+    monkeypatch.setattr(hub_commands, "_take_back", lambda config, bay: taken_back.append(bay))
     forgotten = hub("bay", "forget", "bay-3", *settings)
     assert forgotten.output == "Bay bay-3 is forgotten; what it handed over and said stays.\n"
     assert [line.split(":")[0] for line in hub("bay", "list").output.splitlines()] == ["bay-4"]
     assert hub("bay", "forget", "bay-4", *settings).exit_code == 2  # it may come again
+    assert taken_back == ["bay-3"]
 
 
 def test_a_bay_that_is_forgotten_names_the_deletions_it_never_confirmed(hub, engine, data):

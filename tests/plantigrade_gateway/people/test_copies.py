@@ -20,7 +20,7 @@ from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.restore import restore
-from plantigrade_gateway.store import migrations
+from plantigrade_gateway.store import archive, migrations
 from plantigrade_gateway.store.store import Store
 
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
@@ -196,3 +196,51 @@ def test_a_backup_that_is_not_there_or_none_is_one_sentence(tmp_path):
     (tmp_path / "x.tar").write_bytes(b"x" * 5000)
     with pytest.raises(InputError, match=r"x\.tar: is no backup of Plantigrade, or its beginning"):
         restore(tmp_path / "x.tar", tmp_path / "t.sqlite3")
+
+
+def with_lines(made: Place, folder: Path, lines: list[dict[str, Any]]) -> Path:
+    """Make a backup as of a store whose people lie on a server: their rows are lines of JSON."""
+    store, people, backup = (folder / name for name in ("e.sqlite3", "p.jsonl", "p.tar"))
+    Store.open(store).close()
+    people.write_text("".join(json.dumps(line) + "\n" for line in lines), "utf-8")
+    with open(made.backup, "rb") as file:
+        about = archive.verified(made.backup, file)
+    with open(backup, "wb") as file:
+        archive.write(file, about, {archive.STORE: store, archive.PEOPLE: people})
+    return backup
+
+
+def people_lines(made: Place) -> list[dict[str, Any]]:
+    with closing(sqlite3.connect(made.store)) as db:
+        db.row_factory = sqlite3.Row
+        found = db.execute("SELECT * FROM people_change").fetchall()
+    return [{"table": "people_change", "row": dict(row)} for row in found]
+
+
+def test_people_of_a_server_come_back_from_their_lines(made, tmp_path):
+    lines = people_lines(made)
+    backup = with_lines(made, tmp_path, lines)
+    restore(backup, tmp_path / "new.sqlite3", now=NOW)
+    with Store.open(tmp_path / "new.sqlite3") as store, Register(store) as register:
+        changes = register.log.changes()
+    assert {one.entity_id for one in changes} >= {made.ada, made.bo}
+    assert {one.change_id for one in changes} == {line["row"]["change_id"] for line in lines}
+    assert not list(tmp_path.glob("new.sqlite3-restoring*"))
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda line: {"table": "people_change"},
+        lambda line: {**line, "table": "sessions"},
+        lambda line: {**line, "row": {**line["row"], "seq": "1"}},
+        lambda line: {**line, "row": {**line["row"], "value": "{"}},
+    ],
+)
+def test_lines_of_people_that_cannot_be_read_change_nothing(made, tmp_path, spoil):
+    backup = with_lines(made, tmp_path, [spoil(people_lines(made)[0])])
+    with pytest.raises(InputError) as raised:
+        restore(backup, tmp_path / "new.sqlite3")
+    assert str(raised.value) == "backup: what it says of people cannot be read; take another"
+    there = {path.name for path in tmp_path.glob("new.sqlite3*")}
+    assert there <= {"new.sqlite3-recording"}
