@@ -210,6 +210,16 @@ def test_objects_of_the_dead_go_and_one_that_fails_holds_up_no_other(world, monk
     assert deleted == [TWO, ONE, TWO] and (DEAD, ARCHIVE, None) in confirmed
 
 
+def test_a_player_who_is_deleted_in_the_log_is_deleted_here_and_that_is_said_once(world):
+    register = world.intake._register
+    player = register.add(name="Ada Invented", handedness="left")
+    register.log.delete([("player", player)], "coach")
+    for _ in range(2):
+        world.look()
+    assert world.said == [f"Player {player[:8]}: deleted here"]
+    assert world.intake._store.players.all() == []
+
+
 @pytest.mark.parametrize(
     ("about", "source", "host", "reason"),
     [

@@ -15,6 +15,8 @@ from typing import Any
 import pytest
 
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.hub.bays import Bays
+from plantigrade_gateway.hub.places import Places
 from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
@@ -37,6 +39,15 @@ class Place:
     of_ada: str
 
 
+def say_bay(store: Path, bay: str, place: str) -> None:
+    """Let a store be a hub's, with a bay and its place."""
+    engine = tables.engine_for(store)
+    tables.migrate(engine)
+    Bays(engine).add(bay)
+    Places(engine).hold(bay, place, [])
+    engine.dispose()
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory) -> Place:
     folder: Path = tmp_path_factory.mktemp("place")
@@ -50,6 +61,7 @@ def made(tmp_path_factory) -> Place:
             db.execute("INSERT INTO password VALUES ('of the backup', '2031')")
             links = "INSERT INTO player_links (key, note, made_utc, withdrawn_utc)"
             db.execute(links + " VALUES (x'01', 'a', '2031', NULL), (x'02', 'b', '2031', '2030')")
+    say_bay(store, "one", "1" * 32)
     backup = folder / "b.tar"
     take(store, backup, now=NOW)
     return Place(store, backup, ada, bo, session)
@@ -147,6 +159,9 @@ def test_what_was_deleted_since_stays_deleted_and_the_password_is_the_stores(pla
         delete_player(register, place.ada, "coach")
         with store.database.writing() as db:
             db.execute("UPDATE password SET hash = 'of the store'")
+            db.execute("DELETE FROM hub_bay")
+            db.execute("DELETE FROM hub_place")
+    say_bay(place.store, "two", "2" * 32)
     before = place.store.read_bytes()
     with pytest.raises(InputError) as raised:
         restore(made.backup, place.store, now=NOW)
@@ -160,6 +175,10 @@ def test_what_was_deleted_since_stays_deleted_and_the_password_is_the_stores(pla
     kept = place.store.with_name("s.sqlite3-before-restore-20310304T050607Z")
     assert done.kept == kept and kept.exists()
     assert rows(place.store, "SELECT hash FROM password") == [("of the store",)]
+    # The bays are those of today; a place that was bound stays so.
+    assert rows(place.store, "SELECT name FROM hub_bay") == [("two",)]
+    bound = rows(place.store, "SELECT site, bay FROM hub_place WHERE bay IS NOT NULL ORDER BY bay")
+    assert bound == [("1" * 32, "one"), ("2" * 32, "two")]
     with Store.open(place.store) as store:
         assert [player.player_id for player in store.players.all()] == [place.bo]
         assert store.sessions() == []
