@@ -45,6 +45,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "evidence": ("fitting",),
     "feed": ("orders",),
     "files": ("model",),
+    "finding": ("finding_limits",),
     "fitting": ("posetimes",),
     "insoles": ("runner",),
     "intake": ("bringing",),
