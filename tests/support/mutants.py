@@ -33,6 +33,7 @@ EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
     "backup": ("copies",),
     "block": ("load", "pairing"),
+    "check": ("check_steps",),
     "curves": ("timeline",),
     "child": ("child_told",),
     "clock": ("pace", "exchange"),
