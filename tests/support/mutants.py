@@ -78,6 +78,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "serve": ("order",),
     "sessions": ("life",),
     "speech": ("engine",),
+    "speedblock": ("speedblock_parts",),
     "stage": ("life", "runner"),
     "stance": ("steps",),
     "steps": ("laced",),
