@@ -50,6 +50,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "fitting": ("posetimes",),
     "insoles": ("runner",),
     "intake": ("bringing",),
+    "late": ("late_gaps",),
     "limits": ("calibrate", "steps", "stand"),
     "link": ("asked",),
     "live": ("hold",),
