@@ -12,6 +12,13 @@ from plantigrade_gateway.check.verdict import AGAIN_MARK
 from plantigrade_gateway.session.session import LiveSession
 
 
+class Spans(list[SetSpan]):
+    """Its sets."""
+
+    def sets(self) -> list[SetSpan]:
+        return self
+
+
 @dataclass
 class FakeAnalysis:
     """What is known of it by now."""
@@ -20,7 +27,8 @@ class FakeAnalysis:
     swings: list[Swing] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     trials: list[Trial] = field(default_factory=list)
-    spans: list[SetSpan] = field(default_factory=list)
+    spans: Spans = field(default_factory=Spans)
+    pipeline: str = "pipeline"
     marks: list[Mark] = field(default_factory=list)
 
     def result(self) -> Analysis:
@@ -79,7 +87,7 @@ class FakeLive:
     # ---- what is asked of it ----
 
     def set_drill(self, drill: object, feedback: str) -> Any:
-        return self._did(f"drill {drill}, {feedback}")
+        return self._did(f"drill {getattr(drill, 'name', drill)}, {feedback}")
 
     def mark(self, text: str) -> Any:
         self.analysis.marks.append(Mark(self.analysis.now_s, text))
@@ -108,6 +116,12 @@ class FakeLive:
         if trials and math.isinf(trials[-1].end_s):
             trials[-1] = replace(trials[-1], end_s=self.analysis.now_s)
             self._did("end trial")
+
+    def strike(self) -> None:
+        self._did("strike")
+
+    def ask(self) -> Any:
+        return self._did("ask")
 
     def announce(self, text: str) -> None:
         self._did(f"say {text}")

@@ -4,6 +4,7 @@ Expected samples are those that the insole made, and tell the time at which it m
 `test_late.py` has the long records.
 """
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,14 @@ import pytest
 from tests.support.loglink import PERIOD_US, Insole, packets_of, record
 
 from plantigrade.block import Foot
-from plantigrade_gateway.analysis.late import Owed, made_whole, read_late
+from plantigrade_gateway.analysis.late import (
+    Owed,
+    _inserted,
+    _Late,
+    log_said,
+    made_whole,
+    read_late,
+)
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
 from plantigrade_gateway.wire.log import LogRequest, read_page
 
@@ -207,3 +215,42 @@ def test_both_insoles_are_made_whole():
     found = whole(record(left, right))
     for one in (left, right):
         assert frames_of(found, one.foot) == [row for _, row in sorted(one.sampled.items())]
+
+
+def test_what_is_late_stands_after_all_that_arrived_as_early_however_it_is_cut():
+    """By hand: arrivals 1, 2, 2, 3 and one late of 2, which may come as late as the end."""
+    entries = [Entry(at, 0, Kind.NOTIFICATION, bytes([k])) for k, at in enumerate((1, 2, 2, 3))]
+    late = [_Late(Entry(2, 0, Kind.LATE, b"late"), 4)]
+    for cut in range(5):
+        pieces = [Batch.of(part) for part in (entries[:cut], entries[cut:]) if part]
+        found = list(Batch.joined(list(_inserted(pieces, late))))
+        assert found == [*entries[:3], late[0].entry, entries[3]]
+    early = [_Late(Entry(3, 0, Kind.LATE, b"late"), 2)]  # not after its place, arrive as it may
+    found = list(Batch.joined(list(_inserted([Batch.of(entries)], early))))
+    assert found == [*entries[:2], early[0].entry, *entries[2:]]
+
+
+def test_the_last_of_what_an_insole_says_of_its_log_is_taken():
+    most = {"boot": (1 << 16) - 1, "clock_us": (1 << 48) - 1, "read_ns": 7}
+    assert log_said(json.dumps({"log": most}).encode()) == ((1 << 16) - 1, (1 << 48) - 1, 7, "")
+    least = {"boot": 1, "clock_us": 0, "read_ns": -7}
+    assert log_said(json.dumps({"log": least}).encode()) == (1, 0, -7, "")
+
+
+LOG: dict[str, object] = {"boot": 1, "clock_us": 5, "read_ns": 7}
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        *({**LOG, "boot": boot} for boot in (0, -1, 1 << 16, "x", None, float("nan"))),
+        *({**LOG, "clock_us": clock_us} for clock_us in (-1, 1 << 48, list[int]())),
+        *({**LOG, "read_ns": read_ns} for read_ns in (1 << 70, -(1 << 70))),
+        *({}, [], None, 3),
+    ],
+)
+def test_what_no_insole_says_of_its_log_is_none(log):
+    assert log_said(json.dumps({"serial": "0A", "log": LOG}).encode()) == (1, 5, 7, "0A")
+    assert log_said(json.dumps({"serial": "0A", "log": log}).encode()) is None
+    for about in (b"", b"\xff", b"[]", b"{}", b"3"):
+        assert log_said(about) is None

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from tests.support.camera import Camera
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.prints.finding import (
@@ -215,6 +216,26 @@ def test_a_sheet_that_lies_across_is_read_along_its_own_long_side():
     (x0, y0), (x1, y1) = seen[0], seen[1]
     assert abs(x1 - x0) < 0.05
     assert abs(y1 - y0) == pytest.approx(420, abs=0.05)  # 210 mm run down
+
+
+@pytest.mark.parametrize("roll", [0.0, 90.0])
+@pytest.mark.parametrize("off_mm", [-150.0, 0.0, 150.0])
+def test_a_sheet_seen_at_a_slant_is_told_from_one_that_lies_across(roll, off_mm):
+    """Tilted by 55° about its short side its 297 mm look shorter than its 210; a pinhole shows it.
+
+    Aside of the picture's middle too: the camera looks at a place beside the sheet.
+    """
+    camera = Camera(tilt=55.0, roll=roll, distance=900.0, width=1000, height=900, focal=900.0)
+    aside = np.array([[1.0, 0.0, off_mm], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    to_photo = camera.to_photo((210.0, 297.0)) @ aside
+    white = np.full((297 * 2, 210 * 2), 200, np.uint8)
+    cells = np.array([[0.5, 0.0, 0.25], [0.0, 0.5, 0.25], [0.0, 0.0, 1.0]])
+    picture = cv2.warpPerspective(
+        white, to_photo @ cells, (1000, 900), flags=cv2.INTER_LINEAR, borderValue=(60.0,)
+    )
+    seen = moved(found(picture, None).to_photo, THERE)
+    there = moved(to_photo, THERE)
+    assert min(np.abs(seen - there).max(), np.abs(seen[[2, 3, 0, 1]] - there).max()) < 1.0
 
 
 def test_a_letter_sheet_has_its_own_size():

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
@@ -18,13 +19,20 @@ from tests.support.practice import practice_copy
 from plantigrade.events import Manner, Swing, Timing
 from plantigrade.zones import eighteen
 from plantigrade_gateway.coach.case import Case, Decided, Questions
-from plantigrade_gateway.coach.sheet import evidence
+from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
 from plantigrade_gateway.drills.files import shelf
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.report.page import moments_s, page_of, player_page, shown_swing, write_page
+from plantigrade_gateway.report.page import (
+    _feet,
+    moments_s,
+    page_of,
+    player_page,
+    shown_swing,
+    write_page,
+)
 from plantigrade_gateway.report.pagerows import PageRows
 from plantigrade_gateway.report.typeset import NotPrinted, PlayerPage
 from plantigrade_gateway.rules.files import built_in, built_in_text, rules_of
@@ -288,6 +296,7 @@ def test_a_place_that_cannot_be_written_says_so(register, case, tmp_path: Path):
 # ---- pages of cases put together by hand ----
 
 DAY = FIRST_DAY.date()
+PAGE = "plantigrade_gateway.report.page"
 EARLY = "Your trail foot was on its toes before the weight went across."
 
 
@@ -442,3 +451,39 @@ def test_a_file_that_is_no_pdf_or_is_there_already_is_not_written(tmp_path):
     with pytest.raises(StoreError, match="is there already; say --replace to write over it"):
         write_page(nobody, "p1", there, "a4", replace=False)
     assert there.read_bytes() == b"here"
+
+
+def test_a_page_appears_whole_for_its_owner_alone(tmp_path, monkeypatch):
+    """Its parts are tested elsewhere: here it is a few bytes."""
+    monkeypatch.setattr(f"{PAGE}.page_of", lambda *_: PlayerPage("Invented", ""))
+    monkeypatch.setattr(f"{PAGE}.pdf", lambda made, paper: f"{made.name} {paper}".encode())
+    monkeypatch.setattr(f"{PAGE}.RuleBook", lambda _: SimpleNamespace(current=page_rules))
+    path = tmp_path / "page.pdf"
+    for is_there in (False, True):
+        write_page(cast(Register, None), "p1", path, "a4", replace=is_there)
+        assert path.read_bytes() == b"Invented a4"
+        assert path.stat().st_mode & 0o777 == 0o600
+        assert list(tmp_path.iterdir()) == [path]
+    with pytest.raises(StoreError, match=r"nowhere.page\.pdf: cannot be written \("):
+        nowhere = tmp_path / "nowhere" / "page.pdf"
+        write_page(cast(Register, None), "p1", nowhere, "a4", replace=False)
+
+
+def page_rules() -> SimpleNamespace:
+    return SimpleNamespace(rules=built_in())
+
+
+@pytest.mark.parametrize(("hands", "left", "right"), [("right", 0, 1), ("left", 1, 0)])
+def test_the_lead_foot_is_the_left_one_of_who_plays_right_handed(hands, left, right):
+    known = {"lead.foot": "bears", "trail.foot": "broad"}
+    found = SimpleNamespace(sheet=SimpleNamespace(known=known))
+    zones = np.ones(18)
+    case = made_case(VisitMaker().visit(), handedness=hands)
+    rows = PageRows(eighteen(), (zones, zones), ())
+    says = ("carries load on its middle, standing and walking", "rests on its whole length")
+    feet = list(_feet(case, cast(EvidenceSheet, found), rows))
+    assert [foot.says for foot in feet] == [
+        f"Your left foot {says[left]}.",
+        f"Your right foot {says[right]}.",
+    ]
+    assert feet[0].alt.endswith(f"darker where more weight lies. {feet[0].says}")
