@@ -61,6 +61,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "poses": ("fitting",),
     "page": ("page_order",),
     "pitch": ("oscillator",),
+    "players": ("players_list",),
     "practice": ("run", "session_facts"),
     "mqtt": ("payloads",),
     "process": ("sending", "tsdb", "mqtt", "ways"),

@@ -71,13 +71,13 @@ def late_of(batch: Batch) -> list[tuple[np.ndarray, np.ndarray]]:
     return found
 
 
-CUT = ((1.0, True), (2.0, False), (4.0, True))
+CUT = ((1.0, True), (1.6, False), (3.6, True))
 
 
 def test_each_sample_is_there_once_in_its_order_and_at_its_time():
     """A clock 200 ppm fast from some start; a packet takes 6 ms, and some 15."""
     left = insole(*CUT, zero_us=2**32 - S, ppm=200.0)
-    batch = record(left, other(4.0))
+    batch = record(left, other(3.6))
     owed: list[Owed] = []
     found = whole(batch, owed)
     assert owed == []
@@ -85,14 +85,14 @@ def test_each_sample_is_there_once_in_its_order_and_at_its_time():
     assert (np.diff(found.arrival_ns) >= 0).all()
     late = late_of(batch)
     t_s, sampled_s = (np.concatenate(part) for part in zip(*late, strict=True))
-    assert len(t_s) == pytest.approx(100, abs=2)  # packets of two frames
-    assert (sampled_s[0], sampled_s[-1]) == pytest.approx((1.0, 1.99), abs=0.021)
+    assert len(t_s) == pytest.approx(60, abs=2)  # packets of two frames
+    assert (sampled_s[0], sampled_s[-1]) == pytest.approx((1.0, 1.59), abs=0.021)
     assert np.abs(t_s - sampled_s).max() < 0.02
     assert (np.diff(t_s) > 0.005).all()
 
 
 def test_a_record_without_a_log_is_given_as_it_is():
-    batch = record(insole(*CUT, has_log=False), other(4.0))
+    batch = record(insole(*CUT, has_log=False), other(3.6))
     owed: list[Owed] = []
     pieces = list(made_whole(lambda: [batch], owed))
     assert len(pieces) == 1 and pieces[0] is batch and owed == []
@@ -100,7 +100,7 @@ def test_a_record_without_a_log_is_given_as_it_is():
 
 def test_what_is_live_stays_and_what_is_late_stands_before_what_came_after_it():
     """Each late entry arrives when its last frame was sampled, in the host's time."""
-    batch = record(insole(*CUT), other(4.0))
+    batch = record(insole(*CUT), other(3.6))
     found = whole(batch)
     live = [entry for entry in found if entry.kind is not Kind.LATE]
     assert live == list(batch)
@@ -115,9 +115,9 @@ def test_what_is_live_stays_and_what_is_late_stands_before_what_came_after_it():
             assert not (packet.first or packet.dropped or packet.battery_low)
 
 
-@pytest.mark.parametrize("size", [1, 7, 100])
+@pytest.mark.parametrize("size", [7, 100])
 def test_the_record_may_come_in_any_pieces(size):
-    batch = record(insole(*CUT), other(4.0))
+    batch = record(insole(*CUT), other(3.6))
     pieces = [batch.slice(k, min(k + size, len(batch))) for k in range(0, len(batch), size)]
     given: list[Batch] = [batch.slice(0, 0), *pieces]
     assert list(Batch.joined(list(made_whole(lambda: given)))) == list(whole(batch))
@@ -126,8 +126,8 @@ def test_the_record_may_come_in_any_pieces(size):
 @pytest.mark.parametrize(("lost_s", "is_owed"), [(0.02, True), (0.5, True), (0.01, False)])
 def test_a_gap_of_more_than_15_ms_between_packets_is_owed(lost_s, is_owed):
     """By the insole's clock, which began at 7 s: from where the next frame was due."""
-    left = insole((1.0, True), (1.0 + lost_s, False), (3.0, True), zero_us=7 * S, serves=False)
-    batch = record(left, other(3.0))
+    left = insole((1.0, True), (1.0 + lost_s, False), (2.0, True), zero_us=7 * S, serves=False)
+    batch = record(left, other(2.0))
     owed: list[Owed] = []
     whole(batch, owed)
     if not is_owed:
@@ -153,7 +153,7 @@ def test_at_the_end_up_to_a_second_is_under_way(lost_s, is_owed):
 
 def test_between_two_pages_that_came_the_page_that_did_not_is_owed():
     """Eight frames of 10 ms a page: page 18 holds 1.44 to 1.52 s."""
-    batch = record(insole(*CUT), other(4.0))
+    batch = record(insole(*CUT), other(3.6))
     kept = [e for e in batch if e.kind is not Kind.LOG or read_page(e.data).clock_us != 1_440_000]
     assert len(kept) == len(batch) - 1
     owed: list[Owed] = []
@@ -163,7 +163,7 @@ def test_between_two_pages_that_came_the_page_that_did_not_is_owed():
 
 
 def test_pages_may_come_twice_and_in_any_order():
-    batch = record(insole(*CUT), other(4.0))
+    batch = record(insole(*CUT), other(3.6))
     pages = [e.data for e in batch if e.kind is Kind.LOG]
     turned = iter([*pages[::-1]])
     entries: list[Entry] = []
@@ -211,7 +211,7 @@ def test_two_boots_lie_on_either_side_of_a_reset():
 
 
 def test_both_insoles_are_made_whole():
-    left, right = insole(*CUT), insole((2.0, True), (2.7, False), (4.0, True), foot=RIGHT)
+    left, right = insole(*CUT), insole((1.5, True), (1.8, False), (3.8, True), foot=RIGHT)
     found = whole(record(left, right))
     for one in (left, right):
         assert frames_of(found, one.foot) == [row for _, row in sorted(one.sampled.items())]
