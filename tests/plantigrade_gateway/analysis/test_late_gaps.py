@@ -43,7 +43,13 @@ def told_s(counts: np.ndarray) -> np.ndarray:
 
 def insole(*parts: tuple[float, bool], foot: Foot = LEFT, **more: object) -> Insole:
     """An insole that ran until each time, with a link or without."""
-    made = Insole(foot, numbered, **more)  # type: ignore[arg-type]
+
+    def counts(t_s: np.ndarray) -> np.ndarray:
+        rows = numbered(t_s)
+        rows[:, 3] = INSOLE_OF[foot]
+        return rows
+
+    made = Insole(foot, counts, **more)  # type: ignore[arg-type]
     for until_s, up in parts:
         made.run(until_s, up=up)
     return made
@@ -211,7 +217,7 @@ def test_two_boots_lie_on_either_side_of_a_reset():
 
 
 def test_both_insoles_are_made_whole():
-    left, right = insole(*CUT), insole((1.5, True), (1.8, False), (3.8, True), foot=RIGHT)
+    left, right = insole(*CUT), insole((1.2, True), (1.8, False), (3.8, True), foot=RIGHT)
     found = whole(record(left, right))
     for one in (left, right):
         assert frames_of(found, one.foot) == [row for _, row in sorted(one.sampled.items())]

@@ -3,11 +3,13 @@
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.pagetext import text_of
+from tests.support.records import packets
 
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import Profile
@@ -117,3 +119,29 @@ def test_a_player_is_deleted_by_name_alone(client, register):
     done = client.post(f"/players/{key}/delete", data={"name": "uta"})
     assert done.status_code == 200
     assert key not in register.names()
+
+
+def test_a_session_is_given_to_a_player_and_not_away_from_another_unseen(client, register):
+    store = register.store
+    session = store.create_session("test", analysis_version=1)
+    store.append(session, packets(4))
+    store.end_session(session, "stop")
+    here = f"/sessions/{session}"
+    ada, bo = key_of(register, "Ada"), key_of(register, "Bo")
+
+    def give(player: str, **more: str) -> Any:
+        return client.post(f"{here}/player", data={"player": player, **more})
+
+    assert give("00ff").status_code == 404
+    assert store.session(session).player_id is None
+    done = give(ada, seen="")
+    assert (done.status_code, done.headers["location"]) == (303, here)
+    assert store.session(session).player_id == ada
+    assert give(ada, seen="").status_code == 303  # pressed twice
+    refused = give(bo, seen="")
+    assert "was given to Ada since this page was shown" in text_of(refused, refused.status_code)
+    assert refused.status_code >= 400 and store.session(session).player_id == ada
+    assert give(bo, seen=ada).status_code == 303
+    assert store.session(session).player_id == bo
+    assert give(ada).status_code == 303  # of a program, which was shown nothing
+    assert store.session(session).player_id == ada
