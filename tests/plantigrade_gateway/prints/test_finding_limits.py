@@ -54,8 +54,13 @@ def sheet(
     start_x = at + (0.0 if left is None else PER_MM * left((y - at) / PER_MM))
     wide, high = 210.0 * PER_MM, 297.0 * PER_MM
 
-    def covered(place: NDArray[np.float64], start: object, end: float) -> NDArray[np.float64]:
-        return np.clip(place - start + 0.5, 0.0, 1.0) * np.clip(end - place + 0.5, 0.0, 1.0)
+    def covered(
+        place: NDArray[np.float64], start: NDArray[np.float64], end: float
+    ) -> NDArray[np.float64]:
+        part: NDArray[np.float64] = np.clip(place - start + 0.5, 0.0, 1.0) * np.clip(
+            end - place + 0.5, 0.0, 1.0
+        )
+        return part
 
     down = covered(y[:, None], np.broadcast_to(start_y, x.shape)[None, :], at + high)
     across = covered(x[None, :], np.broadcast_to(start_x, y.shape)[:, None], at + wide)
@@ -233,7 +238,7 @@ def test_a_sheet_seen_at_a_slant_is_told_from_one_that_lies_across(roll, off_mm)
     picture = cv2.warpPerspective(
         white, to_photo @ cells, (1000, 900), flags=cv2.INTER_LINEAR, borderValue=(60.0,)
     )
-    seen = moved(found(picture, None).to_photo, THERE)
+    seen = moved(found(np.asarray(picture, float), None).to_photo, THERE)
     there = moved(to_photo, THERE)
     assert min(np.abs(seen - there).max(), np.abs(seen[[2, 3, 0, 1]] - there).max()) < 1.0
 

@@ -297,7 +297,7 @@ def test_a_speed_block_is_told_to_be_one(pages):
     pages.check("answer", by="player", group="")
     pages.check("start")
     assert pages.people.asked == [("player", "", True)]
-    pages.people.plan = lambda: (_ for _ in ()).throw(InputError("No plan."))  # type: ignore[method-assign]
+    pages.people.plan = lambda: (_ for _ in ()).throw(InputError("No plan."))
     pages.check("end")
     pages.check("begin", look="block")
     assert pages.warned() == ["No plan."] and pages.handler.check is None

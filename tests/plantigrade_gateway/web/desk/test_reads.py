@@ -30,8 +30,8 @@ def test_each_name_comes_once_with_how_often():
 
 
 def test_checks_and_sets_are_told_by_the_marks():
-    texts = ("check: stand 1", "check: stand 2", "check: again", "set: full", "new grip")
-    texts += ("check: walk 1", "check: set again", "set: full", "set: smooth")
+    texts = ["check: stand 1", "check: stand 2", "check: again", "set: full", "new grip"]
+    texts += ["check: walk 1", "check: set again", "set: full", "set: smooth"]
     marks = tuple(Mark(float(k), text) for k, text in enumerate(texts))
     assert _checks_and_sets(marks) == (
         ("stand\xa0×\xa02", "walk"),

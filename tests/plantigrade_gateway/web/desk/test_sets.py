@@ -83,7 +83,7 @@ def test_the_chart_has_single_curves_their_mean_and_a_band_of_one_sd():
 
 def test_a_band_has_an_outline_for_each_stretch_with_a_mean():
     broken = frames(0.4)
-    broken.lead_share[20] = np.nan  # type: ignore[misc]
+    broken.lead_share[20] = np.nan
     swings = [(swing(500), frames(0.2)), (swing(500), broken), (swing(500), frames(0.6))]
     found = overlay_of(swings, RATE_HZ)
     assert len(set_data(found)["sources"]["share_band"]["xs"]) == 2
