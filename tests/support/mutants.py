@@ -81,7 +81,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "sequence": ("decoder",),
     "serve": ("order",),
     "sessions": ("life",),
-    "sheet": ("sheet_parts",),
+    "sheet": ("sheet_parts", "players_list"),
     "speech": ("engine",),
     "speedblock": ("speedblock_parts",),
     "speeds": ("speeds_match",),

@@ -145,3 +145,21 @@ def test_a_session_is_given_to_a_player_and_not_away_from_another_unseen(client,
     assert store.session(session).player_id == bo
     assert give(ada).status_code == 303  # of a program, which was shown nothing
     assert store.session(session).player_id == ada
+
+
+def test_a_decision_on_the_sheet_leads_back_to_it(client, register):
+    ada, bo = key_of(register, "Ada"), key_of(register, "Bo")
+    store = register.store
+    session = store.create_session("test", analysis_version=1)
+    store.append(session, packets(4))
+    store.end_session(session, "stop")
+    client.post(f"/sessions/{session}/player", data={"player": bo})
+    form = {"topic": "speed", "answer": "go", "visit": session}
+    sheet = f"/players/{bo}/sheet"
+    assert client.post(f"/players/{ada}/sheet", data=form).status_code == 404
+    assert client.get(f"/players/{ada}/sheet?visit={session}").status_code == 404
+    assert register.decisions(ada) == []
+    done = client.post(sheet, data=form)
+    assert (done.status_code, done.headers["location"]) == (303, f"{sheet}?visit={session}")
+    (one,) = [one for one in register.decisions(bo) if one.topic == "speed"]
+    assert one.answer == "go"
