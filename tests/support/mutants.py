@@ -55,6 +55,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "link": ("asked",),
     "live": ("hold",),
     "messages": ("codec",),
+    "livecalibration": ("livecalibration_steps",),
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
     "places": ("held",),

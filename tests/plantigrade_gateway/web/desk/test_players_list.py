@@ -159,6 +159,8 @@ def test_a_decision_on_the_sheet_leads_back_to_it(client, register):
     assert client.post(f"/players/{ada}/sheet", data=form).status_code == 404
     assert client.get(f"/players/{ada}/sheet?visit={session}").status_code == 404
     assert register.decisions(ada) == []
+    refused = client.post(sheet, data=form | {"day": "soon"})
+    assert "day: 'soon', expected a day as" in text_of(refused, 422)
     done = client.post(sheet, data=form)
     assert (done.status_code, done.headers["location"]) == (303, f"{sheet}?visit={session}")
     (one,) = [one for one in register.decisions(bo) if one.topic == "speed"]

@@ -9,6 +9,7 @@ from tests.support.cases import VisitMaker, pushes
 from tests.support.records import packets
 
 from plantigrade_gateway.analysis.result import Mark
+from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.rows import Session
 from plantigrade_gateway.store.store import Store
@@ -95,10 +96,39 @@ def store_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def test_a_page_of_the_list_is_the_nearest_there_is(store_path: Path, monkeypatch):
+    monkeypatch.setattr("plantigrade_gateway.web.desk.reads.ROWS", 1)
+    desk = DeskStore(store_path)
+    pages = [desk.sessions("", page) for page in (-1, 1, 2, 3)]
+    assert [(page.page, page.pages, page.total) for page in pages] == [
+        (1, 2, 2),
+        (1, 2, 2),
+        (2, 2, 2),
+        (2, 2, 2),
+    ]
+    ids = [[row.line.session.session_id for row in page.rows] for page in pages]
+    assert ids[0] == ids[1] != ids[2] == ids[3] and [len(some) for some in ids] == [1] * 4
+    desk.close()
+
+
+def test_a_store_is_made_only_where_that_is_asked_for(tmp_path: Path):
+    desk = DeskStore(tmp_path / "new.sqlite3")
+    with pytest.raises(StoreError), desk.writing():
+        pass
+    assert not desk.path.exists()
+    with desk.writing(create=True) as register:
+        register.add(name="Ada", handedness="left")
+    assert [row.profile.name for row in desk.players("")] == ["Ada"]
+    desk.close()
+
+
 def test_sessions_and_players_are_looked_up(store_path: Path):
     desk = DeskStore(store_path)
     found = desk.sessions()
     assert (found.total, found.page, found.pages, len(found.rows)) == (2, 1, 1, 2)
+    assert {(row.good, row.left_out, row.checks, row.sets) for row in found.rows} == {
+        (0, 0, (), ())
+    }
     newest = found.rows[0].line.session
     assert newest.started >= found.rows[1].line.session.started
     first = found.rows[1].line.session.session_id
