@@ -104,6 +104,14 @@ def test_a_part_is_changed_and_led_back_to_or_refused_on_the_page(client, regist
     done = client.post(f"/players/{key}{part}", data=form)
     shown = {"": "profile", "/decisions": "decided"}.get(part, part.strip("/"))
     assert (done.status_code, done.headers["location"]) == (303, f"/players/{key}#{shown}")
+    if part == "":
+        assert register.profile(key).shoe == "blue"
+    elif part == "/consents":
+        assert "given" in {one.state for one in register.consents(key, date.today())}
+    elif part == "/findings":
+        assert [one.text for one in register.findings(key)] == ["left"]
+    else:
+        assert "Roll." in {one.cue for one in register.decisions(key)}
 
 
 def test_who_is_not_there_is_said(client):
@@ -113,6 +121,7 @@ def test_who_is_not_there_is_said(client):
 
 def test_a_player_is_deleted_by_name_alone(client, register):
     key = register.add(name="Uta", handedness="left")
+    assert client.get(f"/players/{key}/delete").status_code == 200
     refused = client.post(f"/players/{key}/delete", data={"name": "Ute"})
     assert "is not this player's, so nothing was deleted" in text_of(refused, 422)
     assert key in register.names()

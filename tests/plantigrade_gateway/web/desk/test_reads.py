@@ -63,6 +63,16 @@ def test_swings_and_sets_are_numbered_from_1():
         assert str(caught.value) == f"set {number}: this session has 2 sets"
 
 
+def test_swings_are_named_and_numbered_within_their_sets():
+    made = opened().found
+    found = SimpleNamespace(whole_sets=made.sets)
+    one = Opened(cast(Any, None), cast(Any, found), (), None)
+    keys = [swing.first_index for swing in made.swings]
+    assert one.numbers_in_set == dict(zip(keys, (1, 2, 1), strict=True))
+    names = (made.sets[0].name, made.sets[0].name, made.sets[1].name)
+    assert one.set_names == dict(zip(keys, names, strict=True))
+
+
 def test_what_is_not_prepared_is_prepared_but_of_one_that_is_being_recorded():
     kept: Any = object()
     state = SimpleNamespace(session_id="s1", state="open")

@@ -9,8 +9,11 @@ from tests.support.cases import VisitMaker, pushes
 from tests.support.records import swing
 
 from plantigrade.block import Foot
+from plantigrade_gateway.coach.compare import compare_sets
 from plantigrade_gateway.report.swingframes import SwingFrames
+from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.web.desk.sets import (
+    compared_lines,
     half_lines,
     lines_of,
     overlay_of,
@@ -121,3 +124,18 @@ def test_a_sets_measures_and_their_halves_are_told():
     half = next(line for line in half_lines(run) if "tempo" in line.title)
     assert half.first.endswith("(4)") and half.second.endswith("(4)")
     assert half.difference.startswith("+1.0")
+
+
+def test_two_sets_stand_side_by_side_what_is_counted_and_what_is_averaged():
+    """By hand: 6 of 8 and 2 of 8 good pushes; tempos of 2 and 3."""
+    made = VisitMaker()
+    made.swung("full", [one | {"load_tempo": 2.0} for one in pushes(6, 2)])
+    made.swung("smooth", [one | {"load_tempo": 3.0} for one in pushes(2, 6)])
+    visit = made.visit()
+    counted, averaged = compared_lines(compare_sets(visit, built_in(), *visit.analysis.sets))
+    good = next(line for line in counted if "good" in line.title)
+    assert (good.first[:6], good.second[:6]) == ("6 of 8", "2 of 8")
+    tempo = next(line for line in averaged if "tempo" in line.title)
+    assert (tempo.first[:3], tempo.second[:3]) == ("2.0", "3.0")
+    assert tempo.difference.startswith("+1.0")
+    assert not {line.title for line in counted} & {line.title for line in averaged}
