@@ -118,3 +118,13 @@ def test_a_closed_one_makes_room_once(listening):
             pytest.raises(ConnectionAbortedError),
         ):
             listening.accept()
+
+
+def test_one_that_is_closed_already_makes_no_room_again(listening):
+    with ExitStack() as stack:
+        _, second, third = (come(stack, listening, "127.0.0.2") for _ in range(3))
+        third[1].close()
+        come(stack, listening, "127.0.0.3")
+        come(stack, listening, "127.0.0.4")  # the newest that is open of who has most goes
+        second[0].settimeout(5.0)
+        assert second[0].recv(1) == b""
