@@ -194,7 +194,7 @@ class _Trace:
             return
         arrival_ns = int(run.arrival_ns[0])
         near_us = self._anchor[0] + (arrival_ns - self._anchor[1]) // 1000
-        start_us = long_clock(int(run.clock_us[0]) % (1 << 32), near_us)
+        start_us = long_clock(int(run.clock_us[0]), near_us)
         last_us = start_us + int(run.clock_us[-1] - run.clock_us[0])
         last_us += (run.frames - 1) * run.period_us
         end_us, rate = last_us + run.period_us, 1e-6 + 1e-12 * self._clock.state.drift_ppm

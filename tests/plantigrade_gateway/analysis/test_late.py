@@ -13,7 +13,7 @@ from tests.support.loglink import PERIOD_US, Insole, packets_of, record
 
 from plantigrade.block import FloatArray, Foot, PressureBlock
 from plantigrade_gateway.analysis import late
-from plantigrade_gateway.analysis.late import Owed, log_said, made_whole, read_late
+from plantigrade_gateway.analysis.late import Owed, made_whole, read_late
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.record import analyse_record
 from plantigrade_gateway.record.entries import INSOLE_OF, Batch, Entry, Kind
@@ -331,25 +331,6 @@ def test_after_a_reset_late_times_are_right_too():
     ]
     assert [first_s for first_s, _, _ in late] == pytest.approx(told, abs=0.02)
     assert len(late) > 200
-
-
-LOG: dict[str, object] = {"boot": 1, "clock_us": 5, "read_ns": 7}
-
-
-@pytest.mark.parametrize(
-    "log",
-    [
-        *({**LOG, "boot": boot} for boot in (0, -1, 1 << 16, "x", None, float("nan"))),
-        *({**LOG, "clock_us": clock_us} for clock_us in (-1, 1 << 48, list[int]())),
-        *({**LOG, "read_ns": read_ns} for read_ns in (1 << 70, -(1 << 70))),
-        *({}, [], None, 3),
-    ],
-)
-def test_what_no_insole_says_of_its_log_is_none(log):
-    assert log_said(json.dumps({"serial": "0A", "log": LOG}).encode()) == (1, 5, 7, "0A")
-    assert log_said(json.dumps({"serial": "0A", "log": log}).encode()) is None
-    for about in (b"", b"\xff", b"[]", b"{}", b"3"):
-        assert log_said(about) is None
 
 
 def test_a_start_that_lay_wholly_out_of_reach_is_counted_and_said():

@@ -8,16 +8,13 @@ import pytest
 from numpy.typing import NDArray
 from tests.support.camera import Camera, drawn, page_picture, photograph
 
-from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.prints.finding import (
     Found,
-    check_scale,
     find_sheet,
     find_target,
-    flattened,
     moved,
 )
-from plantigrade_gateway.prints.sheet import PAPERS, Area
+from plantigrade_gateway.prints.sheet import PAPERS
 from plantigrade_gateway.prints.target import target_page
 
 pytestmark = pytest.mark.dear
@@ -90,31 +87,3 @@ def test_a_mirrored_target_is_found_as_if_it_were_not(target):
     there = moved(CAMERA.to_photo(A4), PLACES)
     there[:, 0] = CAMERA.width - 1 - there[:, 0]
     assert np.abs(moved(found.to_photo, PLACES) - there).max() < 0.5
-
-
-AREA = Area(10.0, 20.0, 110.0, 220.0)
-
-
-def test_pixels_per_mm_are_counted_where_they_are_fewest():
-    """By hand: 3 across and 2 down, of which the smaller counts; then fewer, which is refused."""
-    even = Found(np.diag([3.0, 3.0, 1.0]), PAPERS["a4"], True, False, 0.0)
-    assert check_scale(even, AREA) == pytest.approx(3.0)
-    for scales in ((3.0, 2.0), (2.0, 3.0)):
-        uneven = replace(even, to_photo=np.diag([*scales, 1.0]))
-        assert check_scale(uneven, AREA) == pytest.approx(2.0)
-    with pytest.raises(InputError, match=r"0\.9 pixels per mm, expected 1\.0 or more"):
-        check_scale(replace(even, to_photo=np.diag([3.0, 0.9, 1.0])), AREA)
-
-
-def test_a_flat_picture_has_each_place_in_its_cell():
-    """A photo of 2 pixels a mm whose brightness is the pixel's column, by hand.
-
-    Cell j of 0.5 mm has its middle at 10.25 + j / 2 mm, which is column 20.5 + j.
-    """
-    photo = np.repeat(np.arange(250, dtype=np.uint8)[None, :], 460, axis=0)
-    found = Found(np.diag([2.0, 2.0, 1.0]), PAPERS["a4"], True, False, 0.0)
-    flat = flattened(photo, found, AREA, 0.5)
-    assert flat.shape == (400, 200)
-    assert np.abs(flat[200].astype(float) - (20.5 + np.arange(200))).max() <= 0.5
-    down = flattened(np.ascontiguousarray(photo.T), found, Area(20.0, 10.0, 220.0, 110.0), 0.5)
-    assert np.abs(down[:, 200].astype(float) - (20.5 + np.arange(200))).max() <= 0.5
