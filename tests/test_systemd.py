@@ -147,7 +147,7 @@ def answers(url: str, process: subprocess.Popen[str], folder: Path) -> int:
     while True:
         assert process.poll() is None and time.monotonic() < end, (folder / "said").read_text()
         try:
-            return httpx2.get(url, follow_redirects=True).status_code
+            return httpx2.get(url, follow_redirects=True, timeout=HANG_S).status_code
         except httpx2.TransportError:
             time.sleep(0.1)
 

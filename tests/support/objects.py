@@ -7,6 +7,7 @@ import obstore
 import pytest
 from moto.server import ThreadedMotoServer
 from obstore.store import S3Store
+from tests.support.waiting import HANG_S
 
 BUCKET = "records"
 
@@ -35,7 +36,7 @@ def s3_place(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 def _make_bucket(url: str) -> None:
     import httpx2
 
-    httpx2.put(f"{url}/{BUCKET}").raise_for_status()
+    httpx2.put(f"{url}/{BUCKET}", timeout=HANG_S).raise_for_status()
 
 
 def names(place: str) -> list[str]:

@@ -95,9 +95,9 @@ class Damage:
             labels = ",".join(f'{k}="{v}"' for k, v in row["metric"].items())
             where = {"match[]": f"{{{labels}}}"}
             delete = f"{self._url}/api/v1/admin/tsdb/delete_series"
-            assert httpx2.post(delete, params=where).status_code == 204
+            assert httpx2.post(delete, params=where, timeout=HANG_S).status_code == 204
         lines = "\n".join(json.dumps(row) for row in rows)
-        httpx2.post(f"{self._url}/api/v1/import", content=lines).raise_for_status()
+        httpx2.post(f"{self._url}/api/v1/import", content=lines, timeout=HANG_S).raise_for_status()
         self._victoria.series(self._match)
 
     def do(self) -> list[dict[str, Any]]:
@@ -173,7 +173,7 @@ def test_copies_of_link_health_are_dropped_after_a_month(tmp_path):
 def test_a_database_that_lost_a_session_gets_all_of_it_again(sent, victoria):
     for match in (f'{{session="{sent[1]}"}}', '{__name__=~"plantigrade_link_.*",site="north"}'):
         delete = f"{victoria.url}/api/v1/admin/tsdb/delete_series"
-        assert httpx2.post(delete, params={"match[]": match}).status_code == 204
+        assert httpx2.post(delete, params={"match[]": match}, timeout=HANG_S).status_code == 204
     lost = compared(sent, victoria)
     assert all(kind.missing == kind.expected > 0 for kind in lost.values()), lost
     command = ["outbox", "--again", sent[1][:8], "--store", str(sent[0])]

@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, expect
 from tests.support.browser import Complaints, barriers
 from tests.support.deskserver import served
 from tests.support.servers import Mosquitto, free_port
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import Config, load
 from plantigrade_gateway.hub import rosterpage
@@ -161,7 +162,7 @@ def test_the_page_says_so_where_the_broker_is_away_or_none_is_set(browser: Brows
             expect(page.locator("#problem")).to_contain_text("cannot be reached")
         expect(page.locator("#problem")).to_contain_text("No connection to the hub")
         with served(store, load(None, {})) as url:
-            assert "No message broker is set" in httpx2.get(f"{url}/bays").text
+            assert "No message broker is set" in httpx2.get(f"{url}/bays", timeout=HANG_S).text
 
 
 @pytest.mark.slow
@@ -193,4 +194,4 @@ def test_a_bay_that_was_refused_another_s_place_is_told_for_a_day(
 
 def test_a_desk_that_is_no_hub_has_no_such_page(store):
     with served(store) as url:
-        assert httpx2.get(f"{url}/bays").status_code == 404
+        assert httpx2.get(f"{url}/bays", timeout=HANG_S).status_code == 404

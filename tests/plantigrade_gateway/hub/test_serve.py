@@ -176,11 +176,13 @@ def test_beyond_this_machine_it_is_tls_and_a_sign_in_or_nothing(tmp_path):
     secret.chmod(0o600)
     with hub(tmp_path / "b", "", *tls, "--password-file", str(secret)) as (_, url):
         port = url.rsplit(":", 1)[1]
-        with httpx2.Client(verify=False, base_url=f"https://127.0.0.1:{port}") as browser:
+        with httpx2.Client(
+            timeout=HANG_S, verify=False, base_url=f"https://127.0.0.1:{port}"
+        ) as browser:
             assert browser.get("/players").status_code == 401
             assert browser.get(URL).status_code == 401
         with pytest.raises(httpx2.TransportError):
-            httpx2.get(f"http://127.0.0.1:{port}/players")
+            httpx2.get(f"http://127.0.0.1:{port}/players", timeout=HANG_S)
 
 
 @pytest.mark.slow

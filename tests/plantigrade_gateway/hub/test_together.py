@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from tests.support.bay import until
 from tests.support.hub import Site, pieces_of, recorded, served, site
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.config import load
@@ -285,7 +286,7 @@ async def test_a_withdrawn_bay_hands_nothing_over(hub, bays):
     with served(hub.app) as url:
         async with one.syncing(url):
             await until(lambda: any("credential" in text for text in one.said))
-        assert httpx2.get(f"{url}/bay/v1/sessions/{'0' * 32}").status_code == 401
+        assert httpx2.get(f"{url}/bay/v1/sessions/{'0' * 32}", timeout=HANG_S).status_code == 401
     assert Uploads(hub.engine, Objects.of(hub.place)).rows() == []
 
 

@@ -13,6 +13,7 @@ import pytest
 import websockets
 from click.testing import CliRunner
 from tests.support.certificates import made
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
@@ -63,7 +64,9 @@ def trust(page, monkeypatch) -> ssl.SSLContext:
 
 def test_a_sign_in_under_tls_and_a_live_page_that_ends_with_it(page, origin, trust, capfd):
     assert origin.startswith("https://bay.local:")
-    with httpx2.Client(verify=trust, base_url=origin, headers={"origin": origin}) as coach:
+    with httpx2.Client(
+        timeout=HANG_S, verify=trust, base_url=origin, headers={"origin": origin}
+    ) as coach:
         assert coach.get("/sign-in").headers["strict-transport-security"] == "max-age=2592000"
         answer = coach.post("/sign-in", data={"password": PASSWORD})
         (cookie,) = answer.headers.get_list("set-cookie")
@@ -107,7 +110,9 @@ async def test_a_foreign_page_is_refused_before_the_handshake(origin, trust):
 
 def test_forwarded_addresses_are_not_believed(origin, trust):
     """Or each wrong password would come from an address of its own."""
-    with httpx2.Client(verify=trust, base_url=origin, headers={"origin": origin}) as guesser:
+    with httpx2.Client(
+        timeout=HANG_S, verify=trust, base_url=origin, headers={"origin": origin}
+    ) as guesser:
         found = []
         for k in range(12):
             forwarded = {"x-forwarded-for": f"198.51.100.{k}", "x-forwarded-proto": "http"}
@@ -119,7 +124,7 @@ def test_forwarded_addresses_are_not_believed(origin, trust):
 
 def test_plain_http_gets_nothing_from_a_page_under_tls(origin, trust):
     with pytest.raises(httpx2.HTTPError):
-        httpx2.get(origin.replace("https", "http"))
+        httpx2.get(origin.replace("https", "http"), timeout=HANG_S)
 
 
 @pytest.mark.parametrize("command", ["demo", "run"])
