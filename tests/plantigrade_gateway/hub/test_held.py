@@ -1,9 +1,6 @@
 """Whose each place of the log is: bound, refused, lent and let go of, in tables of their own."""
 
-import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -11,27 +8,15 @@ import sqlalchemy as sa
 from plantigrade_gateway.hub import places
 from plantigrade_gateway.hub.places import NotItsPlace, Places, Refusal
 from plantigrade_gateway.people.hubtables import PLACE
-from plantigrade_gateway.people.tables import SITE, engine_for, migrate
+from plantigrade_gateway.people.tables import SITE
 
 ONE, TWO, THREE, HUB = (digit * 32 for digit in "123e")
 NOW_MS = 1_900_000_000_000  # 2030-03-17 17:46:40 UTC
 
 
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory) -> Path:
-    path: Path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
-    engine = engine_for(path)
-    migrate(engine)
-    engine.dispose()
-    return path
-
-
-@pytest.fixture
-def engine(tmp_path: Path, empty: Path, monkeypatch) -> Iterator[sa.Engine]:
+@pytest.fixture(autouse=True)
+def clock(monkeypatch) -> None:
     monkeypatch.setattr(places, "now_ms", lambda: NOW_MS)
-    made = engine_for(Path(shutil.copy(empty, tmp_path)))
-    yield made
-    made.dispose()
 
 
 @pytest.fixture

@@ -2,9 +2,7 @@
 
 import hashlib
 import json
-import shutil
-from collections.abc import Callable, Iterator
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -22,7 +20,6 @@ from plantigrade_gateway.hub.uploads import (
     Uploads,
 )
 from plantigrade_gateway.people.hubtables import PIECE, SESSION
-from plantigrade_gateway.people.tables import engine_for, migrate
 from plantigrade_gateway.record.entries import SESSION as OF_SESSION
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.packing import pack
@@ -45,22 +42,6 @@ def had(count: int, *, is_whole: bool = False) -> Received:
 def end_of(count: int, player_id: str | None = None) -> SessionEnd:
     sums = b"".join(hashlib.sha256(each).digest() for each in DATA[:count])
     return SessionEnd(count, hashlib.sha256(sums).hexdigest(), player_id)
-
-
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory) -> Path:
-    path: Path = tmp_path_factory.mktemp("hub") / "hub.sqlite3"
-    engine = engine_for(path)
-    migrate(engine)
-    engine.dispose()
-    return path
-
-
-@pytest.fixture
-def engine(tmp_path: Path, empty: Path) -> Iterator[sa.Engine]:
-    made = engine_for(Path(shutil.copy(empty, tmp_path)))
-    yield made
-    made.dispose()
 
 
 @pytest.fixture
