@@ -11,6 +11,7 @@ from tests.support.records import stand, step, swing
 
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import HoldTakenBack, Questions
+from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.people.said import Said, said_of
 from plantigrade_gateway.report.session import redone_line, show_session
 
@@ -36,7 +37,12 @@ def test_results_made_again_in_one_line():
     assert line(2, LOST) == f"{begin}2 results changed; 1 gap in its record, see plantigrade show"
 
 
-def shown(state: str, end_reason: str | None, said: Said = SAID) -> str:
+def shown(
+    state: str,
+    end_reason: str | None,
+    said: Said = SAID,
+    drills: tuple[DrillResult, ...] = (),
+) -> str:
     session = SimpleNamespace(
         session_id="0123456789abcdef",
         started=datetime(2026, 3, 1, tzinfo=UTC),
@@ -47,7 +53,7 @@ def shown(state: str, end_reason: str | None, said: Said = SAID) -> str:
         pair="",
     )
     line: Any = SimpleNamespace(session=session, player=None, short_id="01234567")
-    found = Analysis("x", 100.0, 60.0, (), (), (), (), None)
+    found = Analysis("x", 100.0, 60.0, (), (), (), (), None, drills)
     return " ".join(" ".join(printed(lambda out: show_session(line, found, {}, said, out))).split())
 
 
@@ -84,3 +90,9 @@ def test_a_stop_is_said_with_the_session_until_it_is_taken_back():
     back = replace(free, hold_taken_back=HoldTakenBack("pain", "coach", when))
     text = shown("complete", "end", back)
     assert "taken back" in text and "pain, by the" not in text
+
+
+def test_the_drills_of_a_session_are_shown_with_it():
+    run = DrillResult("push", "Push", "Good pushes.", "", "every", 21.0, 50.0, 5, 8, 1, 3, ())
+    assert "0:21.0 push every 5 8 1 3" in shown("complete", "end", drills=(run,))
+    assert "Drills" not in shown("complete", "end")
