@@ -95,9 +95,8 @@ class SwingDetector:
         """Forget the movement under way; nothing before `index` counts any more."""
         self._since = index
         self._announced = index
-        self._backswing: tuple[int, int, float] | None = (
-            None  # its row; of the address, end and level
-        )
+        self._backswing: tuple[int, int, float] | None = None
+        """Its row; of the address, end and level."""
         self._heel_since: int | None = None
         self._back_since: int | None = None  # at the address level again
         self._watch_from(index, index)

@@ -4,10 +4,10 @@
 
 AREA is a module or a folder below the repository, N how many mutations are drawn (20), SEED draws
 the same again. Everything happens in a copy: the work tree is never changed. A mutation survives
-where the tests of the module's own name, those of `MORE` and `OF_ROOM`, then those that import the
-module, and then those of its room all pass; the `slow` ones of all but the room too, last of their
-kind, since CI runs them as well. The last line is the total; the exit code is 1 where one survived
-that is not in `mutants_equivalent.toml`.
+where the tests of the module's own name (`test_NAME.py`, `test_NAME_quick.py`), those of `MORE` and
+`OF_ROOM`, then those that import the module, and then those of its room all pass; the `slow` ones
+of all but the room too, last of their kind, since CI runs them as well. The last line is the total;
+the exit code is 1 where one survived that is not in `mutants_equivalent.toml`.
 """
 
 import ast
@@ -31,14 +31,11 @@ COPIED = ("signal", "gateway", "tests", "hardware_notes", "replay_data", ".ci")
 FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "Makefile", "LICENSE")
 EQUIVALENT = Path(__file__).with_name("mutants_equivalent.toml")
 MORE: dict[str, tuple[str, ...]] = {
-    "backup": ("copies",),
     "block": ("load", "pairing"),
-    "check": ("check_steps",),
-    "curves": ("timeline",),
-    "child": ("child_told",),
     "clock": ("pace", "exchange"),
     "commands": ("check",),
     "console": ("measures", "visit"),
+    "curves": ("timeline",),
     "database": ("store",),
     "enqueue": ("outbox", "tsdb"),
     "entries": ("pipeline",),
@@ -46,61 +43,42 @@ MORE: dict[str, tuple[str, ...]] = {
     "evidence": ("fitting",),
     "feed": ("orders",),
     "files": ("model",),
-    "finding": ("finding_limits",),
     "fitting": ("posetimes",),
     "insoles": ("runner",),
-    "intake": ("bringing",),
-    "late": ("late_gaps",),
     "limits": ("calibrate", "steps", "stand"),
-    "link": ("asked",),
-    "live": ("hold",),
     "messages": ("codec",),
-    "livecalibration": ("livecalibration_steps",),
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
-    "places": ("held",),
-    "poses": ("fitting",),
-    "pace": ("pace_limits",),
-    "page": ("page_order",),
     "pitch": ("oscillator",),
-    "players": ("players_list",),
+    "poses": ("fitting",),
     "practice": ("run", "session_facts"),
-    "mqtt": ("payloads",),
-    "process": ("sending", "tsdb", "mqtt", "ways"),
-    "reading": ("marks",),
-    "record": ("pipeline", "notes"),
-    "records": ("handover",),
+    "process": ("tsdb", "mqtt"),
+    "record": ("pipeline",),
     "recorded": ("demo",),
-    "remarks": ("remarks_typed",),
-    "results": ("store", "sessions", "uncalibrated"),
-    "rosterpage": ("board",),
-    "routes": ("answered", "uploads", "changes", "deletions"),
-    "rows": ("store", "steps"),
-    "restore": ("copies",),
+    "restore": ("backup_quick",),
     "result": ("record", "uncalibrated"),
+    "results": ("store", "sessions", "uncalibrated"),
+    "routes": ("uploads", "changes", "deletions"),
+    "rows": ("store", "steps"),
     "runner": ("life", "visit"),
     "sequence": ("decoder",),
-    "serve": ("order",),
     "sessions": ("life",),
-    "sheet": ("sheet_parts", "players_list"),
+    "sheet": ("players_quick",),
     "speech": ("engine",),
-    "speedblock": ("speedblock_parts",),
-    "speeds": ("speeds_match",),
     "stage": ("life", "runner"),
     "stance": ("steps",),
-    "steps": ("laced",),
     "stat": ("summary", "interval"),
-    "strikes": ("notes",),
+    "steps": ("laced",),
+    "strikes": ("record_quick",),
     "swing": ("swings",),
     "swinglimits": ("swingrules", "swings"),
-    "swings": ("swinglimits", "swingrules"),
     "swingrows": ("swinglimits", "swings"),
     "swingrules": ("swings",),
+    "swings": ("swinglimits", "swingrules"),
     "synth": ("drawn_kept", "drawn", "movements", "practice", "laced"),
     "timeline": ("record",),
     "tsdb": ("queries",),
-    "uploads": ("taking",),
-    "visits": ("invented", "visits_said"),
+    "visits": ("invented",),
     "zonecolumns": ("zonecsv",),
 }
 """Tests beside those of a module's own name, by stems: its work shows there."""
@@ -305,7 +283,8 @@ def related(module: Path) -> tuple[list[Path], list[Path], list[Path]]:
         near = [path for path in found if path.parts[1] in (package, path.name)]
         return near or found if anywhere else near
 
-    beside = named(stem, anywhere=False)  # a module of another package may have the same name
+    # a module of another package may have the same name
+    beside = [path for name in (stem, f"{stem}_quick") for path in named(name, anywhere=False)]
     own = [path for path in beside if path.parent.name == room] or beside
     for each in (*MORE.get(stem, ()), *OF_ROOM.get(room, ())):
         own += [path for path in named(each, anywhere=True) if path not in own]

@@ -106,8 +106,6 @@ class Comparison:
     ----------
     before, after : str
         Their names: a session's id, or a set's name.
-    days : tuple of date
-        On which each was.
     starts : tuple of datetime
         When each visit began; two sets share one.
     lines : tuple of Compared
@@ -118,10 +116,15 @@ class Comparison:
 
     before: str
     after: str
-    days: tuple[date, date]
     starts: tuple[datetime, datetime]
     lines: tuple[Compared, ...]
     notes: tuple[str, ...]
+
+    @property
+    def days(self) -> tuple[date, date]:
+        """On which each was."""
+        first, second = self.starts
+        return first.date(), second.date()
 
 
 def compare(
@@ -162,7 +165,6 @@ def compare(
     return Comparison(
         before,
         after,
-        (first.started.date(), second.started.date()),
         (first.started, second.started),
         tuple(lines),
         (*said, *_errors_from(lines), *([BY_CHANCE] if len(lines) > 1 else [])),
@@ -263,9 +265,5 @@ def compare_sets(visit: Visit, rules: RuleSet, before: MarkedSet, after: MarkedS
         if difference is not None:
             text = str(verdict_in_visit(difference) or NOTHING)
             lines.append(Compared(of_share(what), None, parts, difference, "", text))
-    day = visit.started.date()
-    return Comparison(
-        *(before.name, after.name),
-        *((day, day), (visit.started, visit.started)),
-        *(tuple(lines), (IN_VISIT, BY_CHANCE)),
-    )
+    starts = (visit.started, visit.started)
+    return Comparison(before.name, after.name, starts, tuple(lines), (IN_VISIT, BY_CHANCE))

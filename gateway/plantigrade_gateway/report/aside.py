@@ -18,7 +18,7 @@ from rich.console import Console
 from plantigrade_gateway.report.console import console
 
 MOST_HELD = 1_000_000
-"""Signs that wait to be written; what comes on top of them is left out."""
+"""Characters that wait to be written; what comes on top of them is left out."""
 GIVE_UP_S = 10.0
 """At the end, after so long without anything being taken."""
 _LEFT_OUT = "… What was said meanwhile is left out.\n"

@@ -16,7 +16,7 @@ from plantigrade_gateway.report.console import heading, paragraph
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
     """Return a comparison as JSON values."""
-    return {"schema": 1, **plain(found)}
+    return {"schema": 1, "days": plain(found.days), **plain(found)}
 
 
 def show_comparison(found: Comparison, out: Console) -> None:

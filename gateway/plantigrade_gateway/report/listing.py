@@ -31,7 +31,7 @@ def show_list(lines: Sequence[SessionLine], names: Mapping[str, str], out: Conso
             str(line.steps),
             str(line.swings),
             str(line.stands),
-            *(_player(line, names) for _ in whose),
+            *(player_of(line, names) for _ in whose),
             formats.printable(session.source_said),
         )
     put(out, made, indent=0)
@@ -47,7 +47,8 @@ def names_of(lines: Sequence[SessionLine], store: Store) -> dict[str, str]:
         return register.names()
 
 
-def _player(line: SessionLine, names: Mapping[str, str]) -> str:
+def player_of(line: SessionLine, names: Mapping[str, str]) -> str:
+    """Return a session's player as people read it: by name, or by an id whose name is gone."""
     if line.player is None:
         return formats.NONE
     player_id = line.player.player_id

@@ -18,6 +18,7 @@ from plantigrade_gateway.people.said import Said
 from plantigrade_gateway.record.entries import is_lost
 from plantigrade_gateway.report.console import console, heading, item, paragraph, put, table
 from plantigrade_gateway.report.drills import show_drills
+from plantigrade_gateway.report.listing import player_of
 from plantigrade_gateway.report.measures import (
     show_groups,
     show_stands,
@@ -196,8 +197,7 @@ def show_session(
     session = line.session
     item(out, "session", session.session_id)
     if line.player is not None:
-        player_id = line.player.player_id
-        item(out, "player", formats.printable(names.get(player_id) or player_id))
+        item(out, "player", player_of(line, names))
     item(out, "started", f"{session.started:%Y-%m-%d %H:%M:%S %z} on {session.host}")
     ended = "is still being recorded"
     if session.state != "open":

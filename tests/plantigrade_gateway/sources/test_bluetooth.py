@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 
 import pytest
 from bleak.exc import BleakError
+from tests.support.turns import limits_over_at_once
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -156,19 +157,6 @@ def clients(monkeypatch) -> list[Client]:
     return made
 
 
-def limits(monkeypatch) -> list[float]:
-    """Note each limit that is set, and let it be over at once."""
-    set_s: list[float] = []
-    whole = asyncio.timeout
-
-    def timeout(seconds: float) -> Any:
-        set_s.append(seconds)
-        return whole(0.0)
-
-    monkeypatch.setattr(asyncio, "timeout", timeout)
-    return set_s
-
-
 HEARD = Sighting(LEFT, "l", "Insole L", -60, near("l"))
 
 
@@ -197,7 +185,7 @@ async def test_a_connection_is_made_afresh_by_the_adapter_that_is_named(clients)
 async def test_connecting_may_take_its_limit_and_the_services_theirs(clients, monkeypatch):
     """Fifteen seconds, and five for what is asked after that."""
     monkeypatch.setattr(Client, "connect", lambda self: asyncio.Event().wait(), raising=False)
-    set_s = limits(monkeypatch)
+    set_s = limits_over_at_once(monkeypatch)
     with pytest.raises(BluetoothError, match=r"^left insole 00000007: no answer$"):
         await connected(clients)
     assert set_s == [20.0]
@@ -217,7 +205,7 @@ async def test_each_request_has_five_seconds_and_says_what_failed(clients, monke
     with pytest.raises(BluetoothError, match=r"^left insole 00000007: it refuses$"):
         await ask(link)
     client.hangs.add(name)
-    set_s = limits(monkeypatch)
+    set_s = limits_over_at_once(monkeypatch)
     with pytest.raises(BluetoothError, match=r"^left insole 00000007: no answer$"):
         await ask(link)
     assert set_s == [5.0]
@@ -292,7 +280,7 @@ async def test_an_end_is_told_once_whoever_ended_it(clients, monkeypatch):
     assert gone == [1]
     link, client, gone = await connected(clients)
     client.hangs.add("disconnect")
-    set_s = limits(monkeypatch)
+    set_s = limits_over_at_once(monkeypatch)
     await link.close()
     assert gone == [1] and set_s == [5.0]
 
@@ -305,6 +293,6 @@ async def test_services_are_forgotten_where_a_system_can(clients, monkeypatch, e
     await link.forget_services()
     assert client.called[-1] == ("unpair",)
     client.hangs.add("unpair")
-    set_s = limits(monkeypatch)
+    set_s = limits_over_at_once(monkeypatch)
     await link.forget_services()
     assert set_s == [5.0]

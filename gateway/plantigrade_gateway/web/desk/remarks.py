@@ -33,7 +33,8 @@ _DIGITS = 18  # of a moment in ns
 def speed_units(request: Request) -> dict[str, Any]:
     """Return what a form shows in which a club speed is typed: units, and the one typed last."""
     typed = request.cookies.get(UNIT_COOKIE, "")
-    return {"units": UNITS, "unit_cookie": UNIT_COOKIE, "speed_unit": typed}
+    cookie = {"unit_cookie": UNIT_COOKIE, "unit_kept_s": _KEPT_S}
+    return {"units": UNITS, "speed_unit": typed, **cookie}
 
 
 Act = Callable[[Visits, str, Swing, Form], None]

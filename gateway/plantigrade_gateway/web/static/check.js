@@ -248,7 +248,8 @@ part("club-speed").addEventListener("submit", (event) => {
   ask("club_speed", { m_s: input.valueAsNumber * Number(unit.selectedOptions[0].dataset.mS) });
   input.value = "";
   // as a swing's page keeps it, which reads it too
-  document.cookie = `${unit.dataset.cookie}="${unit.value}"; max-age=31536000; path=/; samesite=strict`;
+  const { cookie, keptS } = unit.dataset;
+  document.cookie = `${cookie}="${unit.value}"; max-age=${keptS}; path=/; samesite=strict`;
 });
 
 for (const look of LOOKS) {

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from tests.support.turns import turns_until
+from tests.support.turns import limits_over_at_once, turns_until
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -299,15 +299,7 @@ def meter(interval_ms: float | None = 15.0) -> Any:
 
 @pytest.fixture
 def brief(monkeypatch) -> list[float]:
-    waited: list[float] = []
-    whole = asyncio.timeout
-
-    def timeout(seconds: float) -> Any:
-        waited.append(seconds)
-        return whole(0.0)
-
-    monkeypatch.setattr(asyncio, "timeout", timeout)
-    return waited
+    return limits_over_at_once(monkeypatch)
 
 
 async def watch(world: World, flow: Any) -> None:
