@@ -10,6 +10,7 @@ FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 8.0
 """Pauses double up to this: a player who comes back waits no longer, and the radio of the other
 insole is left alone in between (`gatt_profile.md` §4)."""
+_MOST_DOUBLINGS = 16  # an insole that is off all day fails thousands of times in a row
 HELD_S = 10.0
 """A link that held for so long was a good one: the pauses begin anew (ours)."""
 
@@ -62,7 +63,8 @@ class Reconnection:
         if self.state is ConnectionState.STREAMING and now_s - self._since_s >= HELD_S:
             self.failures = 0
         self.state = ConnectionState.PAUSING
-        pause_s = min(FIRST_PAUSE_S * 2.0**self.failures, LONGEST_PAUSE_S)
+        doublings = min(self.failures, _MOST_DOUBLINGS)
+        pause_s = min(FIRST_PAUSE_S * 2.0**doublings, LONGEST_PAUSE_S)
         self.failures += 1
         return pause_s
 
