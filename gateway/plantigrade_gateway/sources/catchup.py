@@ -17,6 +17,9 @@ AGAIN_S = 5.0
 """After a request that failed on a link that holds (ours)."""
 TOLD_S = 0.5
 """Shorter stretches, as single lost packets, are filled without a word (ours)."""
+TALKS_EVERY_S = 30.0
+"""Between two stretches that are told of (ours); what came meanwhile is told with the next, or when
+the link ends. An insole whose clock jumps makes a hole as often as it likes."""
 _TRIES = 2
 
 
@@ -55,6 +58,8 @@ class CatchUp:
         self.on_owed: Callable[[str, int, list[bytes], bool], None] = _nobody
         self._pages: dict[str, list[bytes]] = {}
         self._owners: set[str] = set()
+        self._told = (0.0, 0.0)  # of `late_s` and `lost_s`
+        self._told_ns: int | None = None
         self._number = number
         self._emit = emit
         self._now_ns = now_ns
@@ -83,26 +88,33 @@ class CatchUp:
         tell : callable
             Told what people should know.
         """
-        while not over.is_set():
-            hole, pause_s = self.coverage.next(self._now_ns()), LOOKS_EVERY_S
-            if hole is not None:
-                try:
-                    await self._fill(log, hole, tell)
-                    pause_s = 0.0
-                except BluetoothError as error:
-                    if over.is_set():
-                        return
-                    tell(str(error))
-                    pause_s = AGAIN_S
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(pause_s):
-                    await over.wait()
+        failed = False
+        try:
+            while not over.is_set():
+                hole, pause_s = self.coverage.next(self._now_ns()), LOOKS_EVERY_S
+                if hole is not None:
+                    try:
+                        # One that gives nothing is told of once, not at each try.
+                        await self._fill(log, hole, tell, talks=not failed and self._may_talk())
+                        failed, pause_s = False, 0.0
+                    except BluetoothError as error:
+                        if over.is_set():
+                            return
+                        tell(str(error))
+                        failed, pause_s = True, AGAIN_S
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(pause_s):
+                        await over.wait()
+        finally:
+            self._tell_brought(tell)
 
-    async def _fill(self, log: LogReader, hole: Hole, tell: Callable[[str], None]) -> None:
-        late_s, lost_s, spoilt = self.late_s, self.lost_s, self.spoilt
+    async def _fill(
+        self, log: LogReader, hole: Hole, tell: Callable[[str], None], talks: bool
+    ) -> None:
+        spoilt = self.spoilt
         hole.asked += 1
         asked = replace(hole)
-        if hole.missing_us > 1e6 * TOLD_S:
+        if talks and hole.missing_us > 1e6 * TOLD_S:
             tell(f"catching up {hole.missing_us / 1e6:.0f} s from its log")
         try:
             await log.read(hole, self._take)
@@ -110,10 +122,20 @@ class CatchUp:
                 self.lost_s += self.coverage.drop(asked) / 1e6
         finally:
             self._give_on()
-        late_s, lost_s = self.late_s - late_s, self.lost_s - lost_s
+        if talks:
+            self._tell_brought(tell)
+
+    def _may_talk(self) -> bool:
+        told_ns = self._told_ns
+        return told_ns is None or self._now_ns() - told_ns >= 1e9 * TALKS_EVERY_S
+
+    def _tell_brought(self, tell: Callable[[str], None]) -> None:
+        """Tell what came late, and what the log did not have, since that was told last."""
+        late_s, lost_s = self.late_s - self._told[0], self.lost_s - self._told[1]
         if late_s > TOLD_S or lost_s > TOLD_S:
             missing = f"; {lost_s:.1f} s are not in its log" if lost_s > TOLD_S else ""
             tell(f"{late_s:.1f} s came late, from its log{missing}")
+            self._told, self._told_ns = (self.late_s, self.lost_s), self._now_ns()
 
     def _take(self, data: bytes) -> bool:
         """Take a page; return whether it brings anything: else it is left out."""

@@ -14,7 +14,8 @@ SETTLES_US = 1_000_000
 longest page of eighteen zones takes 0.52 s, 8 frames of 65.5 ms)."""
 MOST_HOLES = 1024
 """Of one insole (ours): a link that loses every tenth packet makes as many in three minutes, and a
-log that is never read would make them all day. Beyond, holes are joined to the one before."""
+log that is never read would make them all day. Beyond, holes are joined to the one before, and of
+those that a page cuts in two the oldest are given up: pages come oldest first."""
 
 
 @dataclass(slots=True)
@@ -116,6 +117,7 @@ class Coverage:
                 left.append(replace(hole, to_us=page.clock_us))
             if hole.to_us - page.end_us > slack_us:
                 left.append(replace(hole, from_us=page.end_us))
+        del left[: max(0, len(left) - max(MOST_HOLES, len(self.holes)))]
         self.holes = left
         return brought_us
 
@@ -129,14 +131,16 @@ class Coverage:
 
     def drop(self, of: Hole) -> int:
         """Give up what is left of a hole as it was asked for; return how long it is, µs."""
-        gone = [
-            hole
-            for hole in self.holes
-            if (hole.boot, hole.owner) == (of.boot, of.owner)
-            and of.from_us <= hole.from_us < of.to_us
-        ]
-        self.holes = [h for h in self.holes if h not in gone]
-        return sum(hole.missing_us for hole in gone)
+        kept: list[Hole] = []
+        gone_us = 0
+        for hole in self.holes:
+            same = (hole.boot, hole.owner) == (of.boot, of.owner)
+            if same and of.from_us <= hole.from_us < of.to_us:
+                gone_us += hole.missing_us
+            else:
+                kept.append(hole)
+        self.holes = kept
+        return gone_us
 
     @property
     def missing_us(self) -> int:

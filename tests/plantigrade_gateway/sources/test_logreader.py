@@ -254,6 +254,44 @@ async def test_a_log_that_refuses_is_not_asked_again_at_once(monkeypatch):
     assert len(owed.coverage.holes) == 1
 
 
+async def test_a_log_that_goes_on_refusing_is_told_of_once(monkeypatch):
+    monkeypatch.setattr(catchup, "AGAIN_S", 0.01)
+
+    def answers(request: LogRequest) -> list[bytes]:
+        return [end(request, AckStatus.NOT_NOW if len(link.asked) < 9 else AckStatus.DONE)]
+
+    link, owed, _ = owing(answers)
+    said = await caught_up(link, owed)
+    refusal = "left: does not give its log (not now)"
+    assert said == [  # those who listen leave out what they heard just before
+        "catching up 2 s from its log",
+        *[refusal] * 8,
+        "0.0 s came late, from its log; 2.0 s are not in its log",
+    ]
+
+
+async def test_holes_without_end_are_told_of_now_and_then_and_all_of_them_at_the_last():
+    """An insole whose clock jumps makes a hole a second."""
+    link, owed, _ = owing(lambda request: [end(request)])
+    owed.coverage.holes = [Hole(1, 3 * k * S, (3 * k + 2) * S) for k in range(20)]
+    assert await caught_up(link, owed) == [
+        "catching up 2 s from its log",
+        "0.0 s came late, from its log; 2.0 s are not in its log",
+        "0.0 s came late, from its log; 38.0 s are not in its log",
+    ]
+
+
+async def test_after_half_a_minute_a_stretch_is_told_of_again(monkeypatch):
+    link, owed, _ = owing(lambda request: [end(request)])
+    now_s = iter(range(1000, 10_000, 31))  # each look at the clock is half a minute later
+    monkeypatch.setattr(owed, "_now_ns", lambda: next(now_s) * S * 1000)
+    owed.coverage.holes = [Hole(1, 3 * k * S, (3 * k + 2) * S) for k in range(3)]
+    assert await caught_up(link, owed) == 3 * [
+        "catching up 2 s from its log",
+        "0.0 s came late, from its log; 2.0 s are not in its log",
+    ]
+
+
 async def test_a_session_that_ended_is_given_what_came_late_and_told_once_that_it_is_all():
     pages = {10: [page(10 * S)], 30: [page(30 * S)]}
     link, owed, entries = owing(lambda r: [*pages[r.from_us // S], end(r)])

@@ -156,6 +156,23 @@ def test_a_log_that_is_never_read_leaves_so_many_holes_and_no_more():
     assert (made.holes[-1].owner, told(made)[-1][2]) == ("", at)
 
 
+def test_pages_that_cut_a_hole_to_pieces_leave_so_many_holes_and_no_more():
+    """Every other page of a log, so that each cuts what is missing in two."""
+    made = Coverage()
+    made.owe([Hole(1, 0, 1000 * S, owner="before"), Hole(2, 0, S)])
+    pages = MOST_HOLES + 10
+    for k in range(1, pages + 1):
+        assert made.page(page(1, k * 160 * MS)) == {"before": 80 * MS}
+    assert len(made.holes) == MOST_HOLES
+    at = (pages - MOST_HOLES + 2) * 160 * MS  # two are the rest of the one, and the other
+    assert told(made)[0] == (1, at + 80 * MS, at + 160 * MS)
+    assert told(made)[-2:] == [(1, pages * 160 * MS + 80 * MS, 1000 * S), (2, 0, S)]
+    made.owe([Hole(3, k, k + 1) for k in range(2 * MOST_HOLES)])  # more than it makes by itself
+    made.page(page(1, 900 * S))
+    assert len(made.holes) == 3 * MOST_HOLES
+    assert told(made)[0] == (3, 1, 2)
+
+
 def test_beyond_the_long_clock_nothing_is_owed():
     """A request holds 48 bits of µs (`wire_format.md` §8); an insole may say it is at their end."""
     made = Coverage()
