@@ -18,7 +18,7 @@ from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.sources import plugin
 from plantigrade_gateway.sources.plugin import Firmware
-from plantigrade_gateway.sources.trouble import ANY_ERROR, StaleServices, as_ours
+from plantigrade_gateway.sources.trouble import ANY_ERROR, as_ours, lacking
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.gatt import Announcement
 
@@ -229,7 +229,7 @@ class Connection:
         except ANY_ERROR as error:
             raise self._trouble(error) from error
         if found is None:
-            raise StaleServices(f"{self.label}: lacks characteristic {uuid}")
+            raise lacking(self.label, uuid)
         return found.max_write_without_response_size
 
     async def value_bytes_agreed(self, uuid: str, wanted: int) -> int:

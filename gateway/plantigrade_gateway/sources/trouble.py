@@ -3,6 +3,7 @@
 from bleak.exc import (
     BleakBluetoothNotAvailableError,
     BleakBluetoothNotAvailableReason,
+    BleakCharacteristicNotFoundError,
     BleakDBusError,
     BleakError,
     BleakGATTProtocolError,
@@ -111,7 +112,14 @@ def as_ours(error: Exception, what: str) -> BluetoothError:
         words = GATT_ERRORS.get(code, "refuses")
         kind = StaleServices if code in _STALE else BluetoothError
         return kind(f"{what}: {words} (Bluetooth's error 0x{code:02X})")
+    if isinstance(error, BleakCharacteristicNotFoundError):
+        return lacking(what, str(error.char_specifier))
     return BluetoothError(f"{what}: {str(error) or type(error).__name__}")
+
+
+def lacking(what: str, uuid: str) -> StaleServices:
+    """Return what is said of an insole without a characteristic that it must have."""
+    return StaleServices(f"{what}: lacks characteristic {uuid}, which its profile asks for")
 
 
 def mtu_advice(platform: str) -> str:

@@ -4,6 +4,7 @@ import pytest
 from bleak.exc import (
     BleakBluetoothNotAvailableError,
     BleakBluetoothNotAvailableReason,
+    BleakCharacteristicNotFoundError,
     BleakDBusError,
     BleakError,
     BleakGATTProtocolError,
@@ -63,6 +64,12 @@ def test_errors_of_bluetooth_are_said_in_words():
 def test_an_error_without_words_is_said_by_its_number():
     error = as_ours(BleakGATTProtocolError(0x80), "left insole")
     assert str(error) == "left insole: refuses (Bluetooth's error 0x80)"
+
+
+def test_what_an_insole_lacks_is_said_and_its_services_may_be_those_of_before():
+    error = as_ours(BleakCharacteristicNotFoundError("7c1f0003"), "left insole")
+    assert str(error) == "left insole: lacks characteristic 7c1f0003, which its profile asks for"
+    assert isinstance(error, StaleServices)
 
 
 def test_an_error_of_one_insole_is_said_with_its_name():
