@@ -117,20 +117,26 @@ class Database:
         except sqlite3.Error as error:
             raise explain(self.path, error) from error
 
+    def drop_copies(self) -> None:
+        """Before a deletion: remove the copies from before an upgrade (`schema.kept_copies`).
+
+        They hold what is to go, and nothing else that is not here. A program that is killed after
+        the deletion would leave them, and nobody would look for them again.
+        """
+        for copy in schema.kept_copies(self.path):
+            copy.unlink(missing_ok=True)
+
     def wipe(self) -> None:
         """After a deletion: give its pages back and cut the log, so that no copy of it stays.
 
-        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``). Copies
-        from before an upgrade (`schema.kept_copies`) go: they hold it, and nothing else that is
-        not here.
+        The pages themselves were overwritten by the deletion (``PRAGMA secure_delete``).
 
         Raises
         ------
         StoreError
             Another program is reading older contents; the log cannot be cut before it ends.
         """
-        for copy in schema.kept_copies(self.path):
-            copy.unlink(missing_ok=True)
+        self.drop_copies()
         self.read("PRAGMA incremental_vacuum")
         busy, *_ = self.read("PRAGMA wal_checkpoint(TRUNCATE)")[0]
         if busy:

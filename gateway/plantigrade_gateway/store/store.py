@@ -228,12 +228,12 @@ class Store:
         Raises
         ------
         StoreError
-            No such session, it is still being recorded, or another program reads the store, so
-            that traces stay until it is closed.
+            No such session; else as `Players.delete`.
         """
         with self._db.writing() as db:
             if self.session(session_id).state == "open":
                 raise StoreError(f"session {session_id}: is still being recorded; stop it first")
+            self._db.drop_copies()
             db.execute("DELETE FROM sessions WHERE session_id = ?", (session_id,))
         self._db.wipe()
 

@@ -25,6 +25,7 @@ from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import migrations, schema
+from plantigrade_gateway.store.database import Database
 from plantigrade_gateway.store.store import Store
 
 
@@ -118,6 +119,22 @@ def test_a_deletion_takes_the_copy_too(old):
     assert schema.kept_copies(old) == []
     left = b"".join(path.read_bytes() for path in old.parent.iterdir())
     assert b"Ada Invented" not in left
+
+
+@pytest.mark.parametrize("what", ["session", "player"])
+def test_a_deletion_that_is_cut_off_leaves_no_copy_that_nobody_looks_for(old, monkeypatch, what):
+    """The program ends as soon as the session is gone, so that nothing is left to be asked for."""
+
+    def cut_off(_: object) -> None:
+        raise KeyboardInterrupt
+
+    with Store.open(old) as store:
+        assert len(schema.kept_copies(old)) == 1
+        monkeypatch.setattr(Database, "wipe", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            store.delete_session("s") if what == "session" else store.players.delete("p")
+        assert store.sessions() == []
+    assert schema.kept_copies(old) == []
 
 
 def test_older_tables_of_people_are_copied_first(tmp_path, monkeypatch):
