@@ -126,6 +126,9 @@ def _try_store(path: Path) -> tuple[str, int]:
         connection = schema.connect(path, create=False)
         try:
             connection.execute("BEGIN IMMEDIATE")
+            # On a disk that is read-only the lock may be had all the same.
+            version = connection.execute("PRAGMA user_version").fetchone()[0]
+            connection.execute(f"PRAGMA user_version = {version}")
             connection.execute("ROLLBACK")
         except sqlite3.Error as error:
             raise explain(path, error) from error

@@ -167,9 +167,14 @@ def sqlite_engine(path: Path) -> sa.Engine:
     """Return an engine on a SQLite file; transactions that write begin at once as writers.
 
     A transaction that begins by reading and then writes is refused as soon as another wrote in
-    between; one that says at its beginning that it writes waits its turn.
+    between; one that says at its beginning that it writes waits its turn. On a read-only disk it is
+    read as the store is (`schema.connect_read_only`).
     """
-    engine = sa.create_engine(f"sqlite:///{path}", connect_args={"timeout": BUSY_S})
+    url = sa.URL.create("sqlite", database=str(path))
+    if schema.lies_alone(path):
+        alone = {"mode": "ro", "immutable": "1", "uri": "true"}
+        url = sa.URL.create("sqlite", database=path.absolute().as_uri(), query=alone)
+    engine = sa.create_engine(url, connect_args={"timeout": BUSY_S})
 
     @event.listens_for(engine, "connect")
     def _(raw: sqlite3.Connection, _: object) -> None:

@@ -144,16 +144,12 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
         try:
             connection = _connect_to_read(path)
         except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN:
+            if error.sqlite_errorcode == sqlite3.SQLITE_READONLY_ROLLBACK:
+                connection = _rolled_back(path)
+            elif error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN:
                 raise
-            log = path.with_name(path.name + "-wal")
-            if _size(log):
-                raise StoreError(
-                    f"store {path}: its newest entries are still in {log.name}, and nothing may be "
-                    "written in its folder; copy both files to another folder and read them there"
-                ) from error
-            # Nobody can be writing it: that too would need the files beside it.
-            connection = _connect_to_read(path, "&immutable=1")
+            else:
+                connection = _read_alone(path, error)
         try:
             if _number(connection, "user_version") < len(migrations.MIGRATIONS):
                 _shadow_missing(connection)
@@ -163,6 +159,41 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
     except (sqlite3.Error, UnicodeDecodeError) as error:
         raise explain(path, error) from error
     return connection
+
+
+def _read_alone(path: Path, error: sqlite3.Error) -> sqlite3.Connection:
+    """Open a file beside which nothing may be written; nobody can be writing it either."""
+    log = path.with_name(path.name + "-wal")
+    if _size(log):
+        raise StoreError(
+            f"store {path}: its newest entries are still in {log.name}, and nothing may be "
+            "written in its folder; copy both files to another folder and read them there"
+        ) from error
+    return _connect_to_read(path, "&immutable=1")
+
+
+def lies_alone(path: Path) -> bool:
+    """Whether a file is read as it lies: no log is beside it, and nothing may be written there.
+
+    As on a read-only disk. Nobody can be writing it: that too would need the files beside it.
+    """
+    working = (path.with_name(path.name + end) for end in ("-wal", "-shm"))
+    return (
+        path.is_file()
+        and not os.access(path.parent, os.W_OK)
+        and not any(file.exists() for file in working)
+    )
+
+
+def _rolled_back(path: Path) -> sqlite3.Connection:
+    """Take back what a program was killed in the middle of, then open the file for reading.
+
+    Only one that is no longer, or not yet, written by a log has such a thing: a copy, a backup that
+    was restored. SQLite lets nobody read it before; whoever may write takes it back by reading.
+    """
+    with closing(sqlite3.connect(path, timeout=BUSY_S)) as db:
+        db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone()
+    return _connect_to_read(path)
 
 
 def _connect_to_read(path: Path, options: str = "") -> sqlite3.Connection:

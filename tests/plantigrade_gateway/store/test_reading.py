@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,8 +15,10 @@ from tests.support.tinydisk import tiny_disk
 
 from plantigrade.block import Foot
 from plantigrade_gateway.analysis.eventrow import event_row
+from plantigrade_gateway.cli.doctor import State, check_store
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store import calibrations, migrations, schema
 from plantigrade_gateway.store.insoles import known
 from plantigrade_gateway.store.outbox import Outbox
@@ -184,6 +187,64 @@ def test_on_a_disk_that_is_read_only(read_only_disk, monkeypatch):
         Store.open(path)
 
 
+def said_of_somebody(path: Path) -> None:
+    """A store whose programs have all ended, with a player."""
+    with Store.open(path) as store, Register(store) as register:
+        player = register.add(name="Ada Invented", handedness="right")
+        session = store.create_session("insoles", analysis_version=1, player_id=player)
+        store.append(session, packets(20))
+        store.end_session(session, "stop")
+
+
+@pytest.mark.parametrize("odd", ["store.sqlite3", "a store? 50%#1.sqlite3"])
+def test_who_was_recorded_is_read_there_too(tmp_path, odd):
+    """Under any name: an address of a file has signs of its own."""
+    with tiny_disk(tmp_path, "4m") as disk:
+        path = disk / odd
+        said_of_somebody(path)
+        remount(disk, "ro")
+        try:
+            with Store.open(path, read_only=True) as store, Register(store) as register:
+                assert list(register.names().values()) == ["Ada Invented"]
+            for command in ("sessions", "show last"):
+                done = CliRunner().invoke(main, [*command.split(), "--store", str(path)])
+                assert done.exit_code == 0 and "Ada Invented" in done.stdout, done.output
+        finally:
+            remount(disk, "rw")
+        with Store.open(path) as store, Register(store) as register:  # and now it is as ever
+            register.add(name="Otto Invented", handedness="right")
+
+
+def test_a_store_that_is_recorded_into_is_never_read_as_it_lies(tmp_path, monkeypatch):
+    """Whoever may not write beside it may still see that somebody else does."""
+    path = tmp_path / "store.sqlite3"
+    said_of_somebody(path)
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    assert schema.lies_alone(path)
+    with Store.open(path):
+        assert not schema.lies_alone(path)
+    assert not schema.lies_alone(tmp_path / "none.sqlite3")
+
+
+def test_what_a_program_was_killed_in_the_middle_of_is_taken_back_by_reading(tmp_path, monkeypatch):
+    """A copy or a restored store is not written by a log before somebody first writes to it."""
+    path, cut = tmp_path / "store.sqlite3", tmp_path / "cut.sqlite3"
+    made_by(5, path, monkeypatch)
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA journal_mode = DELETE")
+    before = path.read_bytes()
+    db.execute("PRAGMA cache_size = 1")
+    db.execute("BEGIN")
+    db.execute("UPDATE sessions SET source = ?", (400_000 * "x",))  # more than its memory holds
+    for suffix in ("", "-journal"):
+        shutil.copy(f"{path}{suffix}", f"{cut}{suffix}")
+    db.close()
+    assert cut.read_bytes() != before
+    with Store.open(cut, read_only=True) as store:
+        assert store.session(SESSION).source == "insoles"
+    assert cut.read_bytes() == before
+
+
 def cut_off(path: Path) -> None:
     """A store whose last entries are in the write-ahead log, since its program was killed."""
     made = path.with_name("elsewhere")
@@ -200,6 +261,12 @@ def test_the_log_of_a_killed_program_is_read_where_that_can_be_done(read_only_di
     with Store.open(path, read_only=True) as store:
         (session,) = store.sessions()
         assert [len(batch) for batch in store.batches(session.session_id)] == [30]
+
+
+def test_nor_does_doctor_say_that_it_can_be_written_there(read_only_disk):
+    """The lock that a writer takes first may be had all the same."""
+    check = check_store(read_only_disk(cut_off))
+    assert check.state is State.FAIL and "cannot be written" in check.found
 
 
 def test_and_elsewhere_it_is_not_passed_over_in_silence(read_only_disk):
