@@ -117,14 +117,22 @@ class Attempts:
         self._by_place: dict[str, _Count] = {}
         self._all = _Count(FREE_ALL, MOST_ALL_S)
 
-    def begin(self, address: str) -> Wait | None:
-        """Take a try, or say how long to wait; one that is not taken changes nothing."""
-        now_s, place = self._clock(), place_of(address)
+    def begin(self, address: str, device: str | None = None) -> Wait | None:
+        """Take a try, or say how long to wait; one that is not taken changes nothing.
+
+        Parameters
+        ----------
+        address : str
+        device : str, optional
+            A browser that was signed in before (`Access.device`): it is a place of its own.
+        """
+        now_s, place = self._clock(), device or place_of(address)
         mine = self._by_place.get(place) or _Count(FREE, MOST_S)
         if (wait_s := mine.wait_s(now_s)) > 0:
             return Wait(wait_s, everywhere=False)
-        # Strangers cannot shut out the person at the machine itself.
-        if place != "here" and (wait_s := self._all.wait_s(now_s)) > 0:
+        # Strangers, who may go on for days, cannot shut out the person at the machine itself, nor
+        # one who was in before.
+        if device is None and place != "here" and (wait_s := self._all.wait_s(now_s)) > 0:
             return Wait(wait_s, everywhere=True)
         mine.add(now_s)
         self._all.add(now_s)
@@ -134,9 +142,9 @@ class Attempts:
             del self._by_place[next(iter(self._by_place))]
         return None
 
-    def was_right(self, address: str) -> None:
-        """Take back a try that was right, and all wrong ones of its address."""
-        self._by_place.pop(place_of(address), None)
+    def was_right(self, address: str, device: str | None = None) -> None:
+        """Take back a try that was right, and all wrong ones of its place."""
+        self._by_place.pop(device or place_of(address), None)
         self._all.wrong = max(0, self._all.wrong - 1)
 
 
@@ -297,6 +305,16 @@ class Access:
         """Sign a browser in by the password; return its token, or None where that is wrong."""
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self._hashing, self._sign_ins.begin, text)
+
+    async def device(self, tokens: Iterable[str]) -> str | None:
+        """Return what tells a browser from others by its cookies; None: it never was signed in.
+
+        A cookie outlives a sign-in that ended for want of use.
+        """
+        for key in map(key_of, tokens):
+            if await asyncio.to_thread(self._sign_ins.knows, key):
+                return key.hex()
+        return None
 
     async def sign_out(self, token: str) -> None:
         """End a browser's sign-in and its open WebSockets."""

@@ -79,6 +79,11 @@ class SignIns:
         """Whether a sign-in is there and its time is not over."""
         return self._used(key) is not None
 
+    def knows(self, key: bytes) -> bool:
+        """Whether a browser was signed in that did not sign out, though its time may be over."""
+        rows = self._db.read("SELECT begun_utc FROM sign_ins WHERE key = ?", (key,))
+        return any(self._clock() - datetime.fromisoformat(text) < LONGEST for (text,) in rows)
+
     def use(self, key: bytes) -> None:
         """Note that somebody is there, so that the sign-in does not end for want of use."""
         used, when = self._used(key), self._clock()

@@ -98,7 +98,9 @@ def sign_in_router(access: Access) -> APIRouter:
         if not text:
             return _page(wanted, _EMPTY, 422)
         address = request.client.host if request.client else ""
-        wait = access.attempts.begin(address)
+        cookies = cookies_of(request.scope, access.opening.secure)
+        device = await access.device(cookies)
+        wait = access.attempts.begin(address, device)
         if wait is not None:
             answer = _page(wanted, wait.said, 429)
             answer.headers["retry-after"] = str(math.ceil(wait.seconds))
@@ -106,8 +108,8 @@ def sign_in_router(access: Access) -> APIRouter:
         token = await access.sign_in(text)
         if token is None:
             return _page(wanted, _WRONG, 403)
-        access.attempts.was_right(address)
-        for before in cookies_of(request.scope, access.opening.secure):
+        access.attempts.was_right(address, device)
+        for before in cookies:
             await access.sign_out(before)
         come_in = RedirectResponse(own_path(wanted), 303)
         _keep(come_in, token, access.opening.secure)

@@ -88,6 +88,24 @@ def test_a_guess_from_ever_new_addresses_waits_a_minute_at_most():
     assert waits == [2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0, 60.0]
 
 
+def test_a_device_that_was_in_before_is_a_place_of_its_own_that_strangers_cannot_shut_out():
+    attempts = Attempts(clock := Clock())
+    for k in range(FREE_ALL):
+        attempts.begin(f"198.51.100.{k}")
+    assert attempts.begin("192.0.2.1") is not None
+    found = [attempts.begin("192.0.2.1", "tablet") for _ in range(FREE + 1)]
+    last = found.pop()
+    assert found == [None] * FREE and last is not None and not last.everywhere
+    assert attempts.begin("192.0.2.2", "tablet") is not None, "whatever address it takes"
+    assert attempts.begin("192.0.2.1", "phone") is None
+    attempts.was_right("192.0.2.1", "phone")
+    assert attempts.begin("192.0.2.1", "tablet") is not None
+    clock.now_s += last.seconds
+    assert attempts.begin("192.0.2.1", "tablet") is None
+    attempts.was_right("192.0.2.1", "tablet")
+    assert attempts.begin("192.0.2.1", "tablet") is None
+
+
 def test_the_machine_itself_is_slowed_down_as_one_place():
     attempts = Attempts(Clock())
     waits = tries(attempts, "127.0.0.1", 3) + tries(attempts, "::1", 3)

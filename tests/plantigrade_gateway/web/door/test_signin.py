@@ -14,7 +14,7 @@ from tests.support.door import PASSWORD, QUICK, Door, door
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.web.door import password
-from plantigrade_gateway.web.door.access import Access, BindPolicy
+from plantigrade_gateway.web.door.access import FREE_ALL, Access, BindPolicy
 from plantigrade_gateway.web.door.accounts import SignIns
 from plantigrade_gateway.web.door.pages import own_path
 
@@ -294,6 +294,37 @@ def test_guessing_is_slowed_down_and_said(lan):
     assert lan.signed_in("192.0.2.50").get("/").text == "coach"  # others are not held up
     lan.clock.go_on(seconds=16)
     assert lan.sign_in(browser).status_code == 303
+
+
+def test_who_guesses_from_many_addresses_keeps_no_coach_out_who_was_in_before(lan):
+    """For days, each time that a try is taken again; and the tablet was left over night."""
+    tablet, other, made_up = lan.signed_in(), lan.browser("192.0.2.51"), lan.browser("192.0.2.52")
+    made_up.cookies.set("plantigrade", "A" * 43)
+    lan.clock.go_on(hours=9)
+    assert tablet.get("/").status_code == 401
+    for k in range(FREE_ALL):
+        lan.access.attempts.begin(f"198.51.100.{k}")
+    for stranger in (other, made_up):
+        answer = lan.sign_in(stranger)
+        assert answer.status_code == 429 and "from this network" in answer.text
+    assert lan.sign_in(tablet).status_code == 303
+    assert tablet.get("/").text == "coach"
+
+
+@pytest.mark.parametrize("how", ["signs out", "a week", "a new password"])
+def test_a_device_is_known_no_longer_than_it_should(lan, store, how):
+    tablet = lan.signed_in()
+    if how == "signs out":
+        cookie = tablet.cookies["plantigrade"]
+        lan.post(tablet, "/sign-out")
+        tablet.cookies.set("plantigrade", cookie)
+    elif how == "a week":
+        lan.clock.go_on(days=7)
+    else:
+        password.put(store.database, "another one of words")
+    for k in range(FREE_ALL):
+        lan.access.attempts.begin(f"198.51.100.{k}")
+    assert lan.sign_in(tablet).status_code == 429
 
 
 def guessed_at_once(lan, addresses: list[str]) -> list[int]:
