@@ -24,7 +24,7 @@ from plantigrade_gateway.analysis.timeline import Output
 from plantigrade_gateway.report.console import paragraph
 from plantigrade_gateway.report.drills import score_line
 from plantigrade_gateway.report.measures import set_line
-from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
+from plantigrade_gateway.wire.stream import StreamEvent, StreamNotes
 
 COP_LEAST_BW = 0.05
 """Load under which a foot's CoP is undefined, × body weight (design §5)."""
@@ -142,6 +142,7 @@ class Screen:
         self._phases: list[str] = []
         self._phase_s = 0.0
         self._stuck: dict[int, tuple[int, ...]] = {}
+        self._notes = StreamNotes()
         self._refreshed_s = 0.0
         live = out.is_terminal and not out.is_dumb_terminal
         self._live = Live(console=out, auto_refresh=False, transient=True) if live else None
@@ -214,9 +215,7 @@ class Screen:
         paragraph(self._out, set_line(run), " " * 10, style="bold")
 
     def _show_fact(self, fact: StreamEvent) -> None:
-        text = STREAM_EVENT_TEXTS.get(fact.kind)
-        if fact.kind is StreamEventKind.BATTERY and fact.value:
-            text = "battery low"
+        text = self._notes.text(fact)
         if text is not None:
             foot = self._analysis.pipeline.feet().get(fact.insole)
             self._line(self._now_s, "insole", f"{foot or fact.insole}: {text}")

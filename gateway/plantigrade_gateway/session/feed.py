@@ -34,7 +34,7 @@ from plantigrade_gateway.sound.wav import pcm16
 from plantigrade_gateway.store.forwardstate import ForwardState, lines
 from plantigrade_gateway.store.status import NO_INSOLE, ServiceStatus
 from plantigrade_gateway.web.live.page import Message, Page
-from plantigrade_gateway.wire.stream import STREAM_EVENT_TEXTS, StreamEvent, StreamEventKind
+from plantigrade_gateway.wire.stream import StreamNotes
 
 FRAMES_PER_S = 30.0
 _FRAME_NS = round(1e9 / FRAMES_PER_S)
@@ -65,6 +65,7 @@ class FeedBuilder:
         """Begin a session: counters start again, and nothing is known of the feet."""
         self.counts = {"steps": 0, "swings": 0, "good": 0}
         self._sets = 0
+        self._notes = StreamNotes()
         self._zones: dict[Foot, FloatArray] = {}
 
     def tap(self, block: PressureBlock, gain: float) -> None:
@@ -93,9 +94,11 @@ class FeedBuilder:
         if moment.score is not None:
             yield drill_message(moment.score, self.counts["swings"], moment.is_silent)
         for fact in moment.output.facts:
-            text = fact_text(fact, pipeline)
+            text = self._notes.text(fact)
             if text is not None:
-                yield {"type": "said", "text": text, "level": "warn"}
+                foot = pipeline.feet().get(fact.insole)
+                said = f"{foot or fact.insole}: {text}"
+                yield {"type": "said", "text": said, "level": "warn"}
         if moment.output.net and self._is_due() and self._watched():
             yield self._frame(moment.output.net[-1], pipeline)
 
@@ -254,17 +257,6 @@ def summary_of(found: Analysis) -> Message:
             for run in found.drills
         ],
     }
-
-
-def fact_text(fact: StreamEvent, pipeline: Pipeline) -> str | None:
-    """Return what is said of a fact in an insole's stream; None where it is only counted."""
-    text = STREAM_EVENT_TEXTS.get(fact.kind)
-    if fact.kind is StreamEventKind.BATTERY and fact.value:
-        text = "battery low"
-    if text is None:
-        return None
-    foot = pipeline.feet().get(fact.insole)
-    return f"{foot or fact.insole}: {text}"
 
 
 def rounded(value: float | None, digits: int) -> float | None:

@@ -168,5 +168,33 @@ STREAM_EVENT_TEXTS = {
     StreamEventKind.RESTART: "the insole started again",
     StreamEventKind.RATE: "the insole changed its sample rate",
     StreamEventKind.FOOT: "the insole now says it is the other foot",
+    StreamEventKind.ZONES: "the insole changed its number of zones",
+    StreamEventKind.MALFORMED: "the insole sent what is no data packet",
 }
-"""What is said at once of what happens in an insole's stream."""
+"""What is said at once of what happens in an insole's stream; of the battery, that it is low."""
+SAID_AGAIN_NS = 30_000_000_000
+"""What goes on happening is said so often (ours): it may, with each packet of a broken insole."""
+
+
+class StreamNotes:
+    """What is said at once of what happens in the streams, by the clock of the arrivals."""
+
+    def __init__(self) -> None:
+        self._said_ns: dict[tuple[int, StreamEventKind], int] = {}
+        self._more: dict[tuple[int, StreamEventKind], int] = {}
+
+    def text(self, fact: StreamEvent) -> str | None:
+        """Return what is said of a fact; None where it is only counted, or was said just now."""
+        text = STREAM_EVENT_TEXTS.get(fact.kind)
+        if fact.kind is StreamEventKind.BATTERY and fact.value:
+            text = "battery low"
+        if text is None:
+            return None
+        key = fact.insole, fact.kind
+        said_ns = self._said_ns.get(key)
+        if said_ns is not None and 0 <= fact.arrival_ns - said_ns < SAID_AGAIN_NS:
+            self._more[key] = self._more.get(key, 0) + 1
+            return None
+        self._said_ns[key] = fact.arrival_ns
+        more = self._more.pop(key, 0)
+        return f"{text} (and {more} times since that was said last)" if more else text
