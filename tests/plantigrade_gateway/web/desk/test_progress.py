@@ -159,6 +159,17 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
 
 
 @pytest.mark.dear
+def test_a_measure_is_found_by_its_title_too(client, base, known):
+    """As `plantigrade compare --measure` and the API take it."""
+    known(case(*(VisitMaker(day=7 * k).swung("full", pushes(4, 4)).visit() for k in range(2))))
+    by_key, by_title = (
+        text_of(client.get(base, params={"measure": name}))
+        for name in ("full.load_tempo", "Full load tempo")
+    )
+    assert by_title == by_key and "Full: load tempo, ratio" in by_key
+
+
+@pytest.mark.dear
 def test_two_visits_of_one_day_are_told_apart_by_their_times(client, base, known):
     """A stop and a new beginning, or morning and afternoon, are two sessions."""
     before = VisitMaker(day=6).swung("full", pushes(8, 0)).visit()
