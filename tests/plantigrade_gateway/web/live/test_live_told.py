@@ -79,6 +79,16 @@ def test_what_a_session_came_to_stays_on_the_players_page_when_its_link_ends_wit
     assert page.locator("#summary-text").is_visible() and len(gateway.sockets) == 2
 
 
+def test_a_box_to_tick_stands_beside_its_words(gateway):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    page.locator("#help-button").click()
+    box, words = page.locator("#keys-on").bounding_box(), page.get_by_text("Use these keys")
+    label = words.bounding_box()
+    assert box is not None and label is not None
+    assert box["y"] + box["height"] / 2 == pytest.approx(label["y"] + label["height"] / 2, abs=2)
+
+
 def test_why_the_gateway_is_mute_is_said_to_who_can_mend_it(gateway):
     mute = {"said": "no output device: cannot be opened", "device": False, "lost": False}
     gateway.open(hello(eighteen(), rights="player", sound=mute), frame(1.0, 18))
