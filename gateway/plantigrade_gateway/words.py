@@ -98,6 +98,12 @@ def halves(found: "Halves", digits: int = 2, scale: float = 1.0) -> str:
     return f"{scale * more.value:+z.{digits}f}{half}"
 
 
+def decision(answer: str, plan: str, day: str, cue: str) -> str:
+    """Return what was decided, as the pages call it, its day, and the words for the player."""
+    said = ", ".join(part for part in (answer, plan, day) if part)
+    return f"{said}: {cue}" if cue else said
+
+
 def proportion(part: "Proportion") -> str:
     """Return a count with its interval: ``7 of 11 (35–85)``, %."""
     if part.low is None or part.high is None:
