@@ -224,7 +224,7 @@ def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
             f"held: CoP travels under {limits.push_travel:g} of the foot's length; good: rolled "
             f"with the shift, begun at or behind {limits.push_begins_by:g}; trail heel loaded: "
             f"{_of(limits.trail_heel_from)} of its foot's load at the trail peak, and "
-            f"{_of(limits.trail_heel_gain)} more than at address"
+            f"{100 * limits.trail_heel_gain:.4g} points more than at address"
         ),
     }
     changed = limits.changed()
