@@ -98,6 +98,12 @@ def halves(found: "Halves", digits: int = 2, scale: float = 1.0) -> str:
     return f"{scale * more.value:+z.{digits}f}{half}"
 
 
+def decision(answer: str, plan: str, day: str, cue: str) -> str:
+    """Return what was decided, as the pages call it, its day, and the words for the player."""
+    said = ", ".join(part for part in (answer, plan, day) if part)
+    return f"{said}: {cue}" if cue else said
+
+
 def proportion(part: "Proportion") -> str:
     """Return a count with its interval: ``7 of 11 (35–85)``, %."""
     if part.low is None or part.high is None:
@@ -218,7 +224,7 @@ def decided_by(limits: Limits, heel_n: float) -> dict[str, str]:
             f"held: CoP travels under {limits.push_travel:g} of the foot's length; good: rolled "
             f"with the shift, begun at or behind {limits.push_begins_by:g}; trail heel loaded: "
             f"{_of(limits.trail_heel_from)} of its foot's load at the trail peak, and "
-            f"{_of(limits.trail_heel_gain)} more than at address"
+            f"{100 * limits.trail_heel_gain:.4g} points more than at address"
         ),
     }
     changed = limits.changed()

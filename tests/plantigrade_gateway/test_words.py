@@ -202,8 +202,8 @@ def test_what_is_decided_by_at_the_defaults_and_where_a_limit_was_set():
         "time: by 0.05 s after the lead share regains its address level",
         "push": "rolled: transfer 0.2 or more of shift to lead peak, else skipped; held: CoP "
         "travels under 0.15 of the foot's length; good: rolled with the shift, begun at or behind "
-        "0.4; trail heel loaded: 50 % of its foot's load at the trail peak, and 10 % more than at "
-        "address",
+        "0.4; trail heel loaded: 50 % of its foot's load at the trail peak, and 10 points more "
+        "than at address",
     }
     changed = words.decided_by(replace(Limits(), push_rolled=0.25, address_s=0.75), 21.8)
     assert changed["set"] == "address_s 0.75 in place of 0.5 s; push_rolled 0.25 in place of " + (

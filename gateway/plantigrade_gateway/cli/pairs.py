@@ -97,6 +97,7 @@ def run_pairs(
 ) -> None:
     """Run several pairs, until Ctrl-C; virtual ones by a simulation of as many."""
     import asyncio
+    from dataclasses import replace
 
     from plantigrade_gateway.logs import set_up
     from plantigrade_gateway.report.aside import console_aside
@@ -105,6 +106,9 @@ def run_pairs(
     from plantigrade_gateway.store.store import Store
 
     orders = _orders(ctx, store, pairs, options)
+    if simulation is not None:
+        players = values_of(pairs, "--player", options["player"])
+        simulation = replace(simulation, handed=hands_of(store, pairs, players))
     set_up(config, "pairs")
 
     async def until_told() -> None:
@@ -174,6 +178,14 @@ def _see_to_players(store: Path | None, players: dict[str, str]) -> None:
         if player_id in chosen:
             raise InputError(f"--player {text}: plays with pair {chosen[player_id]} already")
         chosen[player_id] = pair
+
+
+def hands_of(store: Path | None, pairs: Sequence[str], players: dict[str, str]) -> tuple[str, ...]:
+    """Return how each pair's sessions are read: by its player's handedness."""
+    from plantigrade_gateway.cli.players import found_player, settings_for
+
+    found = (found_player(store, players[name]) if name in players else None for name in pairs)
+    return tuple(settings_for(player, None, None).handed for player in found)
 
 
 def _silent(

@@ -346,7 +346,7 @@ def _made(
     settings = settings_for(whose, options["mass"], options["handed"])
     settings = settings.with_limits(config.limits(), limits_of(options["limits"]))
     if simulation is not None:
-        simulation = replace(simulation, handed=settings.handed)
+        simulation = replace(simulation, handed=(settings.handed,))
     page = web_options(options["page"], store, show=console().is_terminal)
     page = None if page is None else replace(page, pair=pair, usual=order.usual_port)
     run_options = RunOptions(

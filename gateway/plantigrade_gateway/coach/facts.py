@@ -214,7 +214,7 @@ def conditions(visit: Visit, club: str = "") -> str:
     quality = visit.analysis.quality
     said = "" if quality is None else _calibration(visit)
     parts = (("shoe", visit.shoe), ("footbed", visit.footbed), ("club", club), ("", said))
-    return ", ".join(f"{name} {text}".strip() for name, text in parts if text)
+    return "; ".join(f"{name}: {text}" if name else text for name, text in parts if text)
 
 
 def _calibration(visit: Visit) -> str:

@@ -117,14 +117,14 @@ def fall_of(what: str, before: Proportion, after: Proportion) -> Fall | None:
     if seen:
         said = "a fall"
     elif least is None:
-        said = f"no fall seen; none from {100 * share:.0f} % would be seen 8 times in 10"
+        said = f"no fall seen; no fall from {100 * share:.0f} % would be seen 8 times in 10"
     else:
         said = (
-            f"no fall seen; one from {100 * share:.0f} % is seen 8 times in 10 only if it goes to "
-            f"{100 * least:.0f} % or less"
+            f"no fall seen; a fall from {100 * share:.0f} % is seen 8 times in 10 only if it goes "
+            f"to {100 * least:.0f} % or less"
         )
     if not seen and share > 0:
-        said += f", and one to {50 * share:.0f} % {plural(round(10 * half), 'time')} in 10"
+        said += f"; one to {50 * share:.0f} %, {plural(round(10 * half), 'time')} in 10"
     return Fall(what, before, after, difference, seen, least, f"{counts}: {said}")
 
 

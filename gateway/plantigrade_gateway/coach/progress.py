@@ -135,7 +135,7 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
         (
             OF_SHARES if repeats is None else repeats.text,
             *([KEPT_IS] if key.startswith(f"{KEPT}.") else []),
-            *([BY_CHANCE] if len(points) > 2 else []),
+            *([BY_CHANCE] if repeats is not None and len(points) > 2 else []),
         ),
     )
 

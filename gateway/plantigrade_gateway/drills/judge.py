@@ -131,7 +131,8 @@ def judge_trail_heel(push: Push, target: TrailHeelTarget) -> tuple[Verdict, str]
         short.append(f"under {100 * target.share:g} %")
     if at is not None and before is not None and at < before + target.gain:
         gained, side = _beside(abs(at - before), target.gain), "more" if at >= before else "less"
-        short.append(f"{gained} {side} than at address, not {100 * target.gain:g} % more")
+        points = gained.removesuffix("%").strip()  # of the foot's load
+        short.append(f"{points} points {side} than at address, not {100 * target.gain:g} more")
     return Verdict.MISSED, f"{said}: {' and '.join(short)}"
 
 

@@ -255,7 +255,7 @@ class TrailHeelTarget:
     @property
     def counts(self) -> str:
         """What counts, in one sentence."""
-        more = f", and {100 * self.gain:g} % of it more than at address" if self.gain > 0.0 else ""
+        more = f", {100 * self.gain:g} points more than at address" if self.gain > 0.0 else ""
         return (
             f"When the trail foot carries most, its heel carries at least {100 * self.share:g} % "
             f"of that foot's load{more}."

@@ -69,7 +69,7 @@ def summary_of(lines: Sequence[Compared]) -> tuple[str, str]:
     more = f" and {len(different) - _NAMED} more" if len(different) > _NAMED else ""
     names = "; ".join(different[:_NAMED]) + more
     return (
-        f"Changed: {names or f'none of {len(lines)} can be said to have'}.",
+        f"Changed: {names or f'none of {len(lines)}, as far as can be told'}.",
         f"Cannot be told: {plural(alike, 'measure')} within the usual variation, and {untold} "
         "without a verdict.",
     )

@@ -9,8 +9,6 @@ from pathlib import Path
 
 from plantigrade.block import Foot
 from plantigrade.events import Manner, Swing, Timing
-from plantigrade.interval import newcombe
-from plantigrade.reliability import Proportion, proportion
 from plantigrade_gateway import formats
 from plantigrade_gateway.check.stand import taken_stands
 from plantigrade_gateway.coach.case import Case, Decided, Visit
@@ -177,7 +175,7 @@ def player_page(
         decided=tuple(_decided(case.decisions))[:_LINES],
         drills=() if found.sheet.is_held else tuple(_practices(case, found, titles))[:_DRILLS],
         speed=_speed(case, found),
-        since=_since(case, rules),
+        pushes=_pushes(case, rules),
         next_visit="" if again is None else _day(again),
         day=last.started.date(),
     )
@@ -308,12 +306,14 @@ def _speed(case: Case, found: EvidenceSheet) -> str:
     return ""
 
 
-def _since(case: Case, rules: RuleSet) -> str:
-    """Return how good pushes of the full sets without sound compare with the visit before.
+def _pushes(case: Case, rules: RuleSet) -> str:
+    """Return the counts of good pushes of the full sets without sound, and of the visit before.
 
     That is one of an earlier day: a session that was stopped and begun again is no last time.
+    The counts alone, without "better": what repeats make of a proportion from day to day is not
+    known, so that progress gives no verdict on it either (`coach.compare.OF_SHARES`).
     """
-    found: list[Proportion] = []
+    found: list[str] = []
     last_day = case.visits[-1].started.date() if case.visits else None
     for visit in reversed(case.visits):
         if found and visit.started.date() == last_day:
@@ -321,7 +321,7 @@ def _since(case: Case, rules: RuleSet) -> str:
         sets = silent_sets(visit, rules, "full")
         told = [one for one in counted(sets, "push_good", rules) if one is not None]
         if told:
-            found.append(proportion(sum(told), len(told)))
+            found.append(f"{sum(told)} of {len(told)}")
         elif visit is case.visits[-1]:
             return ""
         if len(found) == 2:
@@ -329,12 +329,7 @@ def _since(case: Case, rules: RuleSet) -> str:
     else:
         return ""
     now, before = found
-    difference = newcombe(before, now)
-    assert difference is not None  # neither is empty
-    verdict = "cannot tell yet"
-    if difference.holds_zero is False:
-        verdict = "better" if difference.value > 0.0 else "worse"
-    return f"{verdict}: {now.count} of {now.n} good pushes, before {before.count} of {before.n}"
+    return f"{now}, last time {before}. Two days can differ by chance."
 
 
 def _shoe(case: Case) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 
 from rich.console import Console
 
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Mark, check_name, set_name
 from plantigrade_gateway.converter import plain, text_of
 from plantigrade_gateway.errors import StoreError
@@ -152,8 +153,8 @@ def show_player(said: dict[str, Any], out: Console) -> None:
     if said["decisions"]:
         heading(out, "Decided")
     for one in said["decisions"]:
-        answer = one["answer"] + (f", {one['plan']}" if one["plan"] else "")
-        item(out, one["topic"], f"{_with(answer, one['cue'])}, {one['day']}")
+        text = words.decision(one["answer"], one["plan"], one["day"], one["cue"])
+        item(out, one["topic"], text)
 
 
 def _with(word: str, text: str) -> str:

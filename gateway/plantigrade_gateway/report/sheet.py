@@ -82,9 +82,8 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
     if made.decisions:
         heading(out, "Decided by the coach")
         for one in made.decisions:
-            said = " ".join(part for part in (one.answer, one.plan and f"({one.plan})") if part)
-            cue = f": {one.cue}" if one.cue else ""
-            item(out, one.topic, f"{said}, {one.day.isoformat()}{cue}")
+            said = words.decision(one.answer, one.plan, one.day.isoformat(), one.cue)
+            item(out, one.topic, said)
     held = "nothing is suggested while a hold stands" if made.sheet.is_held else ""
     heading(out, "What the rules come to", held)
     for topic in made.sheet.topics:
@@ -160,7 +159,7 @@ def _show_facts(made: EvidenceSheet, out: Console) -> None:
     for fact in made.facts.values():
         shown.add_row(
             words.fact(fact.name),
-            NONE if fact.value is None else str(fact.value),
+            NONE if fact.value is None else words.fact(str(fact.value)),
             printable(fact.text),
             NONE if fact.age_days is None else str(fact.age_days),
         )

@@ -83,7 +83,7 @@ class PlayerPage:
         The coach's words, three lines at most.
     drills : tuple of Practice
         Two at most.
-    speed, since, next_visit : str
+    speed, pushes, next_visit : str
     day : date or None
         Of the visit; what the file says of when it was made. None: now.
     """
@@ -96,7 +96,7 @@ class PlayerPage:
     decided: tuple[str, ...] = ()
     drills: tuple[Practice, ...] = ()
     speed: str = ""
-    since: str = ""
+    pushes: str = ""
     next_visit: str = ""
     day: date | None = None
 
@@ -105,7 +105,7 @@ class PlayerPage:
         """Return the lines at the end with their labels, those that say something."""
         lines = (
             ("Speed:", self.speed),
-            ("Since last time:", self.since),
+            ("Good pushes:", self.pushes),
             ("Next visit:", self.next_visit),
         )
         return tuple((label, says) for label, says in lines if says)

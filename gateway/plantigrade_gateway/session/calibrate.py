@@ -42,7 +42,7 @@ SILENT_S = 5.0
 WISH = StreamConfig(period_us=20_000, frames=8)
 """50 Hz in few packets: whoever stands still is not quick, and nobody waits for a sound."""
 _INDENT = " " * 8
-KEPT = "The calibration from before stays."
+KEPT = "No calibration was changed."
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ class Calibrating:
         """Return what is known of the insoles, and what to do."""
         yield from size_notes(self._pair, self._request.footbed_mm)
         yield "Looking for " + " and ".join(k.label for k in self._pair) + "."
-        yield f"Lace as for play; hold on to something if you must. Ctrl-C stops. {KEPT}"
+        yield "Lace as for play; hold on to something if you must. Ctrl-C changes nothing."
 
     @contextmanager
     def work(self, stage: Stage) -> Iterator["Calibrating"]:

@@ -238,7 +238,8 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
     """Put the invented players into a store, those that are not there yet; return their names.
 
     Each is there with all visits, or not at all where it was stopped before. Of one whose making
-    was killed the half is deleted, and it is made anew.
+    was killed the half is deleted, and it is made anew; one that others have said something of
+    since stays, and this is told.
 
     Parameters
     ----------
@@ -246,7 +247,7 @@ def put(store: Store, now: datetime, tell: Callable[[str], None] = lambda line: 
     now : datetime
         With an offset; the visits lie before it.
     tell : callable
-        Told a line after each visit.
+        Told a line after each visit, and of a half that stays.
     """
     with Alone(store.path, "demo"):  # else another's is a half to this one
         return _put(store, now, tell)
@@ -258,8 +259,15 @@ def _put(store: Store, now: datetime, tell: Callable[[str], None]) -> list[str]:
         names = register.names()
         for player_id, name in names.items():
             for story in STORIES:
-                if name == story.name and _is_half(register, player_id, story):
+                if name != story.name:
+                    continue
+                if _is_half(register, player_id, story):
                     _delete(register, player_id)
+                elif not _is_told(register, player_id, story):
+                    tell(
+                        f"{name}: a half, of a demo that was killed. It was changed since and is "
+                        "left so; once the player is deleted, another demo makes all of it."
+                    )
         there = set(register.names().values())
     for story in STORIES:
         if story.name not in there:
@@ -286,12 +294,18 @@ def _is_half(register: Register, player_id: str, story: Story) -> bool:
     changes = register.changes(player_id)
     for session in sessions:
         changes += register.log.changes(SESSION, session.session_id)
-    last, *_ = story.decided[-1]
     return (
         {change.author for change in changes} == {_AUTHOR}
         and {session.source for session in sessions} <= {_SOURCE}
-        and all(decision.topic != last for decision in register.decisions(player_id))
+        and not _is_told(register, player_id, story)
     )
+
+
+def _is_told(register: Register, player_id: str, story: Story) -> bool:
+    """Whether a story was told to its last word, even one that was taken back since."""
+    last = f"decision:{story.decided[-1][0]}"
+    told = register.changes(player_id)
+    return any(change.field == last and change.author == _AUTHOR for change in told)
 
 
 def _delete(register: Register, player_id: str) -> None:

@@ -23,7 +23,7 @@ from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
 LOOK = "calibrate"
-KEPT = "The calibration from before stays."
+KEPT = "No calibration was changed."
 Message = dict[str, Any]
 Calibrations = dict[int, bytes]
 """Each insole's new calibration, as a record's CALIBRATION entry holds it."""

@@ -122,9 +122,9 @@ class Simulation:
         Of the player and the radio.
     style : PlayerStyle
         What the player's pushes are like, where none is calibrated.
-    handed : str
-        "right" or "left": how the first pair's player swings until asked otherwise. Others' are
-        right-handed.
+    handed : tuple of str
+        "right" or "left": how each pair's player swings, the first one's until asked otherwise.
+        One that nothing is said of is right-handed.
     faults : tuple of Fault
     port : int
         TCP port of 127.0.0.1 on which the radio is given; 0: any free one.
@@ -153,7 +153,7 @@ class Simulation:
     speed: float = 1.0
     seed: int = 1
     style: PlayerStyle = PlayerStyle.MIXED
-    handed: str = "right"
+    handed: tuple[str, ...] = ()
     faults: tuple[Fault, ...] = field(default=())
     port: int = 0
     calibrates: bool = False
@@ -224,14 +224,15 @@ async def simulate(
             simulation.interval_s, simulation.retry, simulation.supervision_s, simulation.seed
         )
     )
+    hands = dict(enumerate(simulation.handed))
+    leads = [LEADS[f"{hands.get(k, 'right')}-handed"] for k in range(simulation.pairs)]
     follower: Follower | None = None
     if simulation.calibrates:
         follower = ScriptedPlayer(
             flaws=ScriptedFaults.parse(simulation.flaws), seed=simulation.seed
         )
     elif asked is not None:
-        lead = LEADS[f"{simulation.handed}-handed"]
-        follower = PromptedPlayer(simulation.seed, simulation.style, lead)
+        follower = PromptedPlayer(simulation.seed, simulation.style, leads[0])
     began_s = asyncio.get_running_loop().time()
     pairs: list[dict[Foot, AirInsole]] = []
     for place in range(simulation.pairs):
@@ -239,7 +240,7 @@ async def simulate(
         if follower is not None and (simulation.calibrates or place == 0):
             steps = follower
         else:
-            steps = invented_steps(simulation.seed + place, simulation.style)
+            steps = invented_steps(simulation.seed + place, simulation.style, leads[place])
         pair = usual_pair(
             place,
             period_us=round(1e6 / simulation.rate_hz),

@@ -5,7 +5,7 @@ from click.testing import CliRunner
 
 from plantigrade.block import Foot
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.cli.pairs import _silent, alone, values_of
+from plantigrade_gateway.cli.pairs import _silent, alone, hands_of, values_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.insoles import remember
@@ -73,6 +73,16 @@ def test_a_value_is_a_pairs_by_the_name_before_it():
         values_of(AB, "--wav", ["C=x"])
     with pytest.raises(InputError, match="given twice for pair A"):
         values_of(AB, "--wav", ["A=x", "a=y"])
+
+
+@pytest.mark.dear
+def test_each_pairs_virtual_player_swings_as_its_session_is_read(path):
+    """A session is read by its player's handedness, without a player as right-handed."""
+    with Store.open(path) as store, Register(store) as register:
+        register.add(name="Jonah (invented)", handedness="left", mass_kg=81.0)
+    pairs = ("A", "B", "C")
+    assert hands_of(path, pairs, {"A": "Jonah", "B": "Mira"}) == ("left", "right", "right")
+    assert hands_of(path, pairs, {"C": "Jonah"}) == ("right", "right", "left")
 
 
 def test_one_pair_is_given_its_values_as_ever(tmp_path):

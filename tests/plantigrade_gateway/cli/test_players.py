@@ -195,7 +195,7 @@ def test_what_is_said_of_a_player_is_shown(run):
         "withdrawn by the guardian",
         "send on         not asked",
         "limit: lead side",
-        "not yet: let it rise, ",
+        f"not yet, {date.today()}: let it rise",
         "go, 2026-03-31",
         "go, even, ",
         "left            high",

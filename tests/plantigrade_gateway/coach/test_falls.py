@@ -78,14 +78,14 @@ def test_sets_of_one_swing_see_no_fall():
     assert seen_from(1, 1, 1.0) is None
     made = fall_of("full against smooth", proportion(1, 1), proportion(1, 1))
     assert made is not None and not made.is_seen
-    assert "none from 100 % would be seen 8 times in 10" in made.text
+    assert "no fall from 100 % would be seen 8 times in 10" in made.text
 
 
 def test_what_is_said():
     made = fall_of("full against smooth", proportion(8, 10), proportion(7, 10))
     assert made is not None and not made.is_seen
-    assert made.text.startswith("8 of 10, then 7 of 10: no fall seen; one from 80 % is seen 8 ")
-    assert made.text.endswith("and one to 40 % 4 times in 10")
+    assert made.text.startswith("8 of 10, then 7 of 10: no fall seen; a fall from 80 % is seen 8 ")
+    assert made.text.endswith("; one to 40 %, 4 times in 10")
     worse = fall_of("full against smooth", proportion(10, 10), proportion(3, 10))
     assert worse is not None and worse.is_seen
     assert worse.text == "10 of 10, then 3 of 10: a fall"
@@ -128,4 +128,4 @@ def test_a_last_set_that_is_the_first_of_its_intent_is_compared_with_none():
 def test_what_is_seen_once_in_ten_is_said_as_one_time():
     assert 0.05 < plain_power(8, 8, 3 / 8, 3 / 16) < 0.15
     made = fall_of("good pushes", proportion(3, 8), proportion(3, 8))
-    assert made is not None and made.text.endswith("and one to 19 % 1 time in 10")
+    assert made is not None and made.text.endswith("; one to 19 %, 1 time in 10")

@@ -200,7 +200,7 @@ def test_a_fact_of_an_earlier_visit_says_how_old_it_is():
     made = found(first, VisitMaker(day=12).visit())["lead.walk"]
     assert (made.value, made.session_id, made.age_days) == ("through", "visit-0", 12)
     assert made.day is not None and made.day.isoformat() == "2026-03-02"
-    assert made.conditions == "shoe Shoe A, calibrated 2026-03-02"
+    assert made.conditions == "shoe: Shoe A; calibrated 2026-03-02"
     assert found(first, VisitMaker(day=12, shoe="Shoe B").visit())["lead.walk"].value is None
 
 

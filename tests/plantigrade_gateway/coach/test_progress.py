@@ -143,3 +143,4 @@ def test_many_points_say_that_some_lie_outside_by_chance():
     for n, said in ((2, False), (3, True)):
         days = case(*[tempo([2.0, 2.1, 2.2], day) for day in range(n)])
         assert (BY_CHANCE in progress(days, RULES, "full.load_tempo").notes) is said
+        assert BY_CHANCE not in progress(days, RULES, "full.push_good").notes  # none is marked

@@ -161,7 +161,7 @@ def test_it_is_plain_json():
     fact = table["facts"]["full.push_good"]
     assert fact["interval"] == list(made.facts["full.push_good"].interval or ())
     assert fact["day"] == "2026-03-02"
-    assert fact["conditions"] == "shoe Shoe A, club 7 iron, calibrated 2026-03-02"
+    assert fact["conditions"] == "shoe: Shoe A; club: 7 iron; calibrated 2026-03-02"
 
 
 def test_a_player_without_visits_has_a_sheet():

@@ -115,14 +115,14 @@ def test_a_trail_heel_by_its_share_at_the_trail_peak(address, peak, verdict):
 @pytest.mark.parametrize(
     ("address", "peak", "words"),
     [
-        (0.55, 0.60, "60 %, 55 %: 5 % more than at address, not 10 % more"),
+        (0.55, 0.60, "60 %, 55 %: 5 points more than at address, not 10 more"),
         (0.20, 0.45, "45 %, 20 %: under 50 %"),
-        (0.40, 0.45, "45 %, 40 %: under 50 % and 5 % more than at address, not 10 % more"),
-        (0.60, 0.52, "52 %, 60 %: 8 % less than at address, not 10 % more"),
-        (0.60, 0.60, "60 %, 60 %: 0 % more than at address, not 10 % more"),
+        (0.40, 0.45, "45 %, 40 %: under 50 % and 5 points more than at address, not 10 more"),
+        (0.60, 0.52, "52 %, 60 %: 8 points less than at address, not 10 more"),
+        (0.60, 0.60, "60 %, 60 %: 0 points more than at address, not 10 more"),
         # what rounds to its limit is told with the digits that tell it apart
         (0.30, 0.498, "49.8 %, 30 %: under 50 %"),
-        (0.5, 0.5996, "60 %, 50 %: 9.96 % more than at address, not 10 % more"),
+        (0.5, 0.5996, "60 %, 50 %: 9.96 points more than at address, not 10 more"),
         (None, 0.45, "45 %, –: under 50 %"),
     ],
 )

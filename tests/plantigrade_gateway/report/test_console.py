@@ -149,7 +149,7 @@ def test_a_session_s_strikes_are_counted():
 @pytest.mark.parametrize(
     ("apart", "expected"),
     [
-        (0, "Changed: none of 3 can be said to have."),
+        (0, "Changed: none of 3, as far as can be told."),
         (1, "Changed: m0."),
         (4, "Changed: m0; m1; m2; m3."),
         (6, "Changed: m0; m1; m2; m3 and 2 more."),

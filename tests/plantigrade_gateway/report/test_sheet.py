@@ -1,6 +1,7 @@
 """The evidence sheet as it is printed, of an invented player."""
 
 import io
+import re
 from dataclasses import replace
 
 from rich.console import Console
@@ -80,10 +81,14 @@ def test_names_of_facts_are_shown_as_words_as_on_the_page():
     text = printed(made_of("", good=8))
     assert "  full push good " in text
     assert "push_good" not in text and "lead.stand" not in text
+    feet = VisitMaker().stood([0.01] * 3, [0.01] * 3)
+    text = printed(evidence(case(feet.walked(*[[Roll.SKIPPED] * 12] * 2).visit()), RULES))
+    assert "heel and ball  stands none, walks skipped" in re.sub(r" {2,}", "  ", text)
+    assert "heel_and_ball" not in text
 
 
 def test_the_day_of_a_decision_stands_before_its_words():
-    assert f"go (deliberate), {FIRST_DAY.date().isoformat()}: One long push" in printed(made_of(""))
+    assert f"go, deliberate, {FIRST_DAY.date().isoformat()}: One long push" in printed(made_of(""))
 
 
 def test_a_players_text_cannot_steer_the_terminal():

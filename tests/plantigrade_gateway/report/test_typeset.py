@@ -51,7 +51,7 @@ def full_page() -> PlayerPage:
             Practice("Heel heavy", ("Ten swings.",)),
         ),
         speed="not yet, because the push is not there",
-        since="cannot tell yet",
+        pushes="5 of 8, last time 4 of 8",
         next_visit="2 February 2026",
         day=date(2026, 1, 5),
     )
@@ -104,7 +104,7 @@ def test_the_longest_texts_still_make_one_page_inside_its_margins():
         decided=(word * 8,) * 3,
         drills=(Practice(word * 4, (word * 8, word * 8)),) * 2,
         speed=f"not yet, because {word * 8}",
-        since=word * 8,
+        pushes=word * 8,
     )
     data = pdf(long)
     text, _, pages = read(data)

@@ -220,7 +220,7 @@ async def test_what_stays_bad_ends_it_with_the_reason(path, monkeypatch):
         await visit.calibrate(LIFT)
     text = str(caught.value)
     assert text.startswith("left foot in the air: the right insole was in the air when you were")
-    assert text.endswith("change them over. The calibration from before stays.")
+    assert text.endswith("change them over. No calibration was changed.")
     assert visit.shown.getvalue().count("not good: ") == 2
     assert visit.gains() == {Foot.LEFT: [], Foot.RIGHT: []}
 
@@ -264,7 +264,7 @@ async def test_ctrl_c_keeps_the_old_calibration(path):
     stopping = asyncio.create_task(stop_when_some_are_taken())
     assert not await visit.calibrate()
     await stopping
-    assert "Stopped. The calibration from before stays." in visit.shown.getvalue()
+    assert "Stopped. No calibration was changed." in visit.shown.getvalue()
     assert visit.gains() == {Foot.LEFT: [1.5], Foot.RIGHT: [1.5]}
 
 

@@ -84,8 +84,13 @@ def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monk
 def test_players_who_are_there_are_left_as_they_are(store, monkeypatch):
     monkeypatch.setattr(invented, "STORIES", (replace(SHORT, visits=SHORT.visits[1:]),))
     put(store, NOW)
+    with Register(store) as register:
+        (player_id,) = register.names()
+        register.take_back(player_id, "speed", NOW.date())
     sessions = [one.session_id for one in store.sessions()]
-    assert put(store, NOW) == []
+    said: list[str] = []
+    assert put(store, NOW, said.append) == []
+    assert said == []
     assert [one.session_id for one in store.sessions()] == sessions
 
 
@@ -134,8 +139,11 @@ def test_a_story_whose_making_was_killed_is_made_anew_and_what_others_said_is_le
         with Register(store) as register:
             (player_id,) = register.names()
             register.note_finding(player_id, "hips", "limit")
-        assert put(store, NOW) == []
+        said: list[str] = []
+        assert put(store, NOW, said.append) == []
         assert [one.session_id for one in store.sessions()] == [half.session_id]
+        (line,) = said
+        assert line.startswith("Mira (invented): a half, of a demo that was killed.")
         return
     assert put(store, NOW) == ["Mira (invented)"]
     (whole,) = store.sessions()

@@ -94,7 +94,7 @@ def test_a_pose_done_badly_three_times_leaves_the_old_calibration(store):
     bay, made = begun(store, bad * 3)
     bay.push_until(1e9)
     assert bay.check["phase"] == "done" and bay.check["refused"]
-    assert bay.check["line"].endswith("The calibration from before stays.")
+    assert bay.check["line"].endswith("No calibration was changed.")
     assert made == []
     assert all(calibrations.latest(store, insole) is None for insole in PAIR)
     bay.close()

@@ -22,7 +22,7 @@ PAIR = [
 ]
 BATCH = Batch.of([])
 SHAKY = Trouble(Flaw.MOVED, "the left foot is not still", Foot.LEFT)
-KEPT = "The calibration from before stays."
+KEPT = "No calibration was changed."
 
 
 class Guide:

@@ -11,6 +11,7 @@ from tests.support.waiting import HANG_S
 
 pytest.importorskip("bumble", reason="virtual insoles need the extra 'virtual'")
 
+from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
 from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.virtual import player
@@ -88,6 +89,27 @@ def test_a_radio_of_our_own_program_is_waited_for_until_it_ends(monkeypatch, is_
         return waited
 
     assert asyncio.run(go()) is is_ours
+
+
+async def test_each_pairs_player_has_the_lead_foot_of_its_hand(monkeypatch):
+    """The first pair's, and others', who draw their steps by themselves; unsaid is right-handed."""
+    asked: list[Foot] = []
+    steps = player.invented_steps(1)
+
+    def drawn(seed: int, style: object, lead: Foot) -> player.GaitSource:
+        asked.append(lead)
+        return steps
+
+    monkeypatch.setattr(player, "invented_steps", drawn)
+    started = asyncio.Event()
+    simulation = Simulation(pairs=3, handed=("left", "left"))
+    running = asyncio.create_task(simulate(simulation, lambda _: started.set()))
+    await asyncio.wait_for(started.wait(), HANG_S)
+    running.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await running
+    assert asked == [Foot.RIGHT, Foot.RIGHT, Foot.LEFT]
+    assert Simulation.from_json(simulation.to_json()) == simulation
 
 
 async def test_stopped_at_any_moment_of_the_start_it_ends_without_a_word(caplog, monkeypatch):

@@ -217,7 +217,7 @@ def test_the_story_of_one_that_stands_and_walks_differently(bench, store, tmp_pa
     text = pdf_of(page, url, player)
     assert name in text and "Zapatka words: let it roll" in text and "Stop if it hurts" in text
     days = {store.session(one).started.date() for one in (first_id, second_id)}
-    assert ("Since last time" in text) == (len(days) == 2)  # of one day neither is last time
+    assert ("Good pushes:" in text) == (len(days) == 2)  # of one day neither is last time
     assert [word for word in ("BW", "kPa", "CoP", "MDC", "disagree") if word in text] == []
     for topic in ("lead heel", "push", "speed"):
         decided(page, here, topic, "not yet", ("Zapatkaword " * 10).strip()[:120])

@@ -110,7 +110,7 @@ def _standing(left: list[FootStand | None], right: list[FootStand | None]) -> li
 def _share(stands: list[FootStand | None]) -> str:
     known = [one for one in stands if one is not None and one.midfoot_share is not None]
     names = dict.fromkeys(str(one.bearing) for one in known)
-    share = words.spread(stat_of(one.midfoot_share for one in known), 0, 100.0)
+    share = words.spread(stat_of(one.midfoot_share for one in known), 1, 100.0)
     return f"{' and '.join(names)}, {share}" if known else share
 
 
@@ -126,7 +126,7 @@ def _walking(walk: Walk) -> list[Row]:
         of_each("walking: rolls through (95 %)", lambda f: words.proportion(f.rolls[Roll.THROUGH])),
         of_each(
             "midfoot’s share of the impulse, %",
-            lambda f: words.spread(f.midfoot_impulse_share, 0, 100.0),
+            lambda f: words.spread(f.midfoot_impulse_share, 1, 100.0),
         ),
         of_each("stance, s", lambda f: words.spread(f.stance_s)),
         of_each("stance, % of the stride", lambda f: words.spread(f.stance_pct, 0)),

@@ -44,7 +44,7 @@ def progress_router(desk: Desk) -> APIRouter:
             drawn=drawing(found),
             breaks={one.before: one.text for one in found.breaks},
             point_text=point_text,
-            repeated=reliability(case, rules, measure),
+            repeated=reliability(case, rules, found.measure.key),
             compared=compared,
             called=called(case),
             is_one_visit=bool(before) and before == after,

@@ -277,7 +277,7 @@ def swing_page(reads: DeskStore, opened: Opened, number: int) -> dict[str, Any]:
         "left_out": opened.left_out.get(swing.first_index, ""),
         "set_name": opened.set_names.get(swing.first_index, ""),
         "measures": [(m.title, m.unit, m.single_text(swing, rate_hz)) for m in SWING_MEASURES],
-        "lift": _lift(swing),
+        "lift": words.heel_lift(swing.heel_lift),
         "why": _why(swing, frames, rate_hz),
         "push": words.push(swing.push),
         "strike": strike_lines(strikes[number - 1]) if strikes else [],
@@ -339,12 +339,6 @@ def _pictures(swing: Swing, frames: SwingFrames) -> list[FootPicture]:
     end = swing.finish_s if swing.finish_s is not None else float(frames.t_s[-1])
     inside = (frames.t_s >= start - _PATH_FROM_S) & (frames.t_s <= end)
     return [picture(frames.layout, foot, swing.lead, frames.cop(foot)[inside]) for foot in Foot]
-
-
-def _lift(swing: Swing) -> str:
-    lift = swing.heel_lift
-    lowest = formats.number(lift.lowest_load_bw, 2, " × BW")
-    return f"{words.heel_lift(lift)}; lowest load about {lowest}, limit {lift.limit_n:.0f} N"
 
 
 def _moment_rows(swing: Swing, frames: SwingFrames) -> list[MomentRow]:

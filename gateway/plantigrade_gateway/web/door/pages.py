@@ -177,14 +177,18 @@ def links_router(access: Access, address: Callable[[], str | None] = lan_address
     """
     router = APIRouter()
 
+    def outer(request: Request) -> str:
+        """Return under what a link is found: by this machine alone where nothing else is let in."""
+        return outer_origin(request, address if access.opening.lan else lambda: None)
+
     def url_of(request: Request, number: int) -> str | None:
         token = access.token_of(number)
-        return None if token is None else f"{outer_origin(request, address)}{TOKENS}{token}"
+        return None if token is None else f"{outer(request)}{TOKENS}{token}"
 
     @router.get(LINKS)
     async def show(request: Request) -> Response:
         links = [(link, url_of(request, link.number)) for link in await access.links()]
-        here = asked_name(outer_origin(request, address).split("://")[1])
+        here = asked_name(outer(request).split("://")[1])
         page = rendered(
             "links.html",
             rights="coach",

@@ -93,17 +93,17 @@ export class Outcome {
   }
 
   /**
-   * List a step, a stand or a swing, once.
+   * List a step, a stand or a swing, once, at the time at which it began, as stored sessions list it.
    * @param {any} message
-   * @param {boolean} [fresh] it is now: of what is older and says no time itself, none is known
+   * @param {boolean} [fresh] it is new: what is older and does not say when it began has no place here
    */
   happened({ type, n, swing, step, stand, words }, fresh = true) {
     const which = `${type} ${n ?? stand.end_s}`;
     if (this.listed.has(which) || (type === "swing" && !swing && !fresh)) return;
     this.listed.add(which);
-    if (type === "swing") this.add(swing?.lead_peak_s ?? this.tS, `swing ${n}${words ? `: ${words.push}` : ""}`);
-    else if (type === "step") this.add(step.off_s ?? this.tS, `step ${n}: ${words}`);
-    else this.add(stand.end_s, `stand: ${words}`);
+    if (type === "swing") this.add(swing?.start_s ?? swing?.address_s, `swing ${n}${words ? `: ${words.push}` : ""}`);
+    else if (type === "step") this.add(step.strike_s, `step ${n}: ${words}`);
+    else this.add(stand.start_s, `stand: ${words}`);
   }
 
   /** @param {any} message */
@@ -116,16 +116,17 @@ export class Outcome {
 
   /**
    * List something, the latest first.
-   * @param {number} tS
+   * @param {number | null | undefined} tS a player's page is not told it of a silent swing: listed as now
    * @param {string} text
    * @param {string} [kind]
    */
   add(tS, text, kind = "") {
     const entry = made("li", "", kind);
-    entry.dataset.t = `${tS}`;
+    const placedS = tS ?? this.tS;
+    entry.dataset.t = `${placedS}`;
     entry.append(made("span", clock(tS), "number muted"), ` ${text}`);
     const listed = /** @type {HTMLElement[]} */ ([...this.log.children]);
-    this.log.insertBefore(entry, listed.find((one) => Number(one.dataset.t) <= tS) ?? null);
+    this.log.insertBefore(entry, listed.find((one) => Number(one.dataset.t) <= placedS) ?? null);
     while (this.log.children.length > KEPT) this.log.lastElementChild?.remove();
   }
 }

@@ -164,7 +164,7 @@ def test_the_session_page(get, found):
     left, right = ([s for s in found.steps if s.foot is foot] for foot in Foot)
     stances = " ".join(spread((s.stance_s for s in side), 2) for side in (left, right))
     assert f"stance, s {stances}" in said
-    impulses = (spread((s.midfoot_impulse_share for s in side), 0, 100.0) for side in (left, right))
+    impulses = (spread((s.midfoot_impulse_share for s in side), 1, 100.0) for side in (left, right))
     assert f"midfoot’s share of the impulse, % {' '.join(impulses)}" in said
     for run in found.sets:
         lifted = sum(s.heel_lift.state is HeelLiftState.LIFTED for s in run.swings)

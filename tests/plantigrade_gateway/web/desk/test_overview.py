@@ -74,10 +74,10 @@ def test_both_feet_in_numbers():
     made[0] = replace(made[0], roll=Roll.SKIPPED, midfoot_impulse_share=0.1)
     found = overview(analysis(stands=(stand(100), stand(3000)), steps=tuple(made)))
     assert [(row.title, row.left, row.right, row.both) for row in found.rows] == [
-        ("standing: midfoot’s share, %", "slight, 5 ± 0 (2)", "–", ""),
+        ("standing: midfoot’s share, %", "slight, 5.0 ± 0.0 (2)", "–", ""),
         ("walking: rolls through (95 %)", "1 of 2 (9–91)", "2 of 2 (34–100)", ""),
         # 10 and 30 %: SD 14.1
-        ("midfoot’s share of the impulse, %", "20 ± 14 (2)", "30 ± 0 (2)", ""),
+        ("midfoot’s share of the impulse, %", "20.0 ± 14.1 (2)", "30.0 ± 0.0 (2)", ""),
         ("stance, s", "0.65 ± 0.00 (2)", "0.65 ± 0.00 (2)", ""),
         ("stance, % of the stride", "43 (1)", "43 (1)", ""),
         ("cadence, steps/min", "", "", "80 ± 0 (2)"),
@@ -92,7 +92,8 @@ def test_a_guided_check_comes_before_the_rest_of_its_session():
     made = VisitMaker().stood([0.1, 0.1], [0.2, 0.2])
     found = overview(made.visit().analysis)
     assert found.source == "stands of the guided check"
-    assert found.rows[0].left.endswith("10 ± 0 (2)") and found.rows[0].right.endswith("20 ± 0 (2)")
+    standing = found.rows[0]
+    assert standing.left.endswith("10.0 ± 0.0 (2)") and standing.right.endswith("20.0 ± 0.0 (2)")
     walked = VisitMaker().walked([Roll.THROUGH] * 12, [Roll.SKIPPED] * 12)
     found = overview(walked.visit().analysis)
     assert found.source == "steps of the guided check"

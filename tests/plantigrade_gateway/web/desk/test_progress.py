@@ -144,7 +144,7 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
         assert row[1].startswith("2.0 (1) 3.0 (1) +1.0 ")
         assert row[1].endswith(" no verdict")
         changed = re.search(
-            r"Changed: none of (\d+) can be said to have\. Cannot be told: (.*?)\.", text
+            r"Changed: none of (\d+), as far as can be told\. Cannot be told: (.*?)\.", text
         )
         assert changed is not None  # one set a visit: nothing says how much this player varies
         assert changed[2] == (
@@ -156,6 +156,17 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
     assert "That is one visit" not in text_of(client.get(base))
     answer = client.get(f"{base}?before=visit-0&after=nowhere")
     assert "is no visit of this player" in text_of(answer, 409)
+
+
+@pytest.mark.dear
+def test_a_measure_is_found_by_its_title_too(client, base, known):
+    """As `plantigrade compare --measure` and the API take it."""
+    known(case(*(VisitMaker(day=7 * k).swung("full", pushes(4, 4)).visit() for k in range(2))))
+    by_key, by_title = (
+        text_of(client.get(base, params={"measure": name}))
+        for name in ("full.load_tempo", "Full load tempo")
+    )
+    assert by_title == by_key and "Full: load tempo, ratio" in by_key
 
 
 @pytest.mark.dear

@@ -136,7 +136,9 @@ def test_facts_come_with_value_interval_count_age_and_conditions(client, iris, k
     known(case(two_feet().visit(questions=ASKED)))
     facts = part(client.get(f"/players/{iris}/sheet"), "What it rests on", "How it was made")
     # 8 of 8: Wilson's lower end is 67.6 % (1927, worked by hand: n / (n + 1.96²))
-    assert "smooth push good mostly 8 of 8 (68 to 100 %) 8 of 8 0 shoe Shoe A, club 7 iron" in facts
+    assert (
+        "smooth push good mostly 8 of 8 (68 to 100 %) 8 of 8 0 shoe: Shoe A; club: 7 iron" in facts
+    )
     assert "facts not known" in facts and "lead print: no barefoot print" in facts
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import segno
 from starlette.websockets import WebSocketDisconnect
-from tests.support.door import PASSWORD, QUICK, door
+from tests.support.door import LAN, PASSWORD, QUICK, door
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
@@ -281,6 +281,17 @@ def test_on_the_machine_itself_the_link_says_where_a_phone_finds_it(lan, running
     here.post("/sign-in", data={"password": PASSWORD}, headers={"origin": origin})
     here.post("/links", data={"note": ""}, headers={"origin": origin})
     assert f'<a href="{lan.origin}/p/' in here.get("/links").text
+
+
+def test_a_link_of_pages_that_are_this_machines_alone_works_on_this_machine(store):
+    """Its address in the network leads nowhere then: nothing listens there."""
+    here = door(store, lan=False)
+    begun(here, store)
+    coach = here.browser("127.0.0.1")
+    here.post(coach, "/links", note="")
+    page = coach.get("/links").text
+    assert f'<a href="{here.origin}/p/' in page and "--lan" in page
+    assert LAN not in page
 
 
 def test_the_code_is_a_picture_without_scripts_or_styles(lan, running):

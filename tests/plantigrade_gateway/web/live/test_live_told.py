@@ -79,6 +79,16 @@ def test_what_a_session_came_to_stays_on_the_players_page_when_its_link_ends_wit
     assert page.locator("#summary-text").is_visible() and len(gateway.sockets) == 2
 
 
+def test_a_box_to_tick_stands_beside_its_words(gateway):
+    gateway.open(hello(eighteen()), frame(1.0, 18))
+    page = gateway.page
+    page.locator("#help-button").click()
+    box, words = page.locator("#keys-on").bounding_box(), page.get_by_text("Use these keys")
+    label = words.bounding_box()
+    assert box is not None and label is not None
+    assert box["y"] + box["height"] / 2 == pytest.approx(label["y"] + label["height"] / 2, abs=2)
+
+
 def test_why_the_gateway_is_mute_is_said_to_who_can_mend_it(gateway):
     mute = {"said": "no output device: cannot be opened", "device": False, "lost": False}
     gateway.open(hello(eighteen(), rights="player", sound=mute), frame(1.0, 18))
@@ -262,19 +272,20 @@ def test_links_that_ended_as_they_were_asked_to_are_no_trouble(gateway, feet, is
 
 
 def test_who_opens_the_page_late_sees_what_happened_just_now(gateway):
-    step = {"type": "step", "n": 7, "step": {"off_s": 61.0}, "words": "0.6 s, rolled through"}
-    stand = {"type": "stand", "stand": {"end_s": 70.0}, "words": "8 s"}
+    times = {"strike_s": 60.9, "off_s": 61.5}
+    step = {"type": "step", "n": 7, "step": times, "words": "0.6 s, rolled through"}
+    stand = {"type": "stand", "stand": {"start_s": 62.0, "end_s": 70.0}, "words": "8 s"}
     gateway.open(hello(eighteen(), recent=[step, stand]), frame(71.0, 18))
     items = gateway.page.locator("#log li")
-    expect(items).to_have_text(["1:10 stand: 8 s", "1:01 step 7: 0.6 s, rolled through"])
+    expect(items).to_have_text(["1:02 stand: 8 s", "1:00 step 7: 0.6 s, rolled through"])
     gateway.say(hello(eighteen(), recent=[step, stand]))  # the same session: told already
     gateway.say({**step, "n": 8})
     expect(items).to_have_count(3)
 
 
 def test_what_happened_while_there_was_no_connection_is_listed_at_its_time(gateway):
-    def step(n: int, off_s: float) -> dict[str, Any]:
-        return {"type": "step", "n": n, "step": {"off_s": off_s}, "words": "0.6 s"}
+    def step(n: int, strike_s: float) -> dict[str, Any]:
+        return {"type": "step", "n": n, "step": {"strike_s": strike_s}, "words": "0.6 s"}
 
     gateway.open(hello(eighteen()), frame(61.0, 18))
     gateway.say(step(7, 61.0))
@@ -474,7 +485,19 @@ def test_a_page_that_comes_late_gives_no_time_to_a_swing_that_it_is_told_nothing
     expect(page.locator("#outcome")).to_have_text(f"Swing 5. {UNTOLD}")
     assert page.locator("#log li").count() == 0
     gateway.say({**(untold or {}), "n": 6})
-    expect(page.locator("#log li")).to_have_text(["1:30 swing 6"])
+    expect(page.locator("#log li")).to_have_text(["– swing 6"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("start_s", "said"), [(8.0, "0:08"), (None, "0:06")])
+def test_a_swing_is_listed_at_the_time_at_which_it_began(gateway, start_s, said):
+    """As `plantigrade show` and a session's page do: one whose start is unknown, at its address."""
+    whole: Any = SWING["swing"]
+    swing = {**whole, "start_s": start_s, "address_s": 6.0}
+    gateway.open(hello(eighteen()), frame(10.0, 18))
+    gateway.say({**SWING, "swing": swing})
+    listed = gateway.page.locator("#log li")
+    expect(listed).to_have_text([f"{said} swing 5: rolled, with shift"])
 
 
 SCORE = {"counts": "It rolls.", "feedback": "every", "good": 3, "tried": 5, "unclear": 0}
