@@ -1,6 +1,7 @@
 """What a gateway gives its forwarding: the moment's loads, seconds of them, samples of links."""
 
 import dataclasses
+import hashlib
 from datetime import UTC, datetime
 from typing import Any
 
@@ -185,6 +186,24 @@ async def test_links_are_sampled_every_so_often_where_anybody_is_sent_them(store
     nine_ms = 1_772_442_000_000  # date -u -d 2026-03-02T09:00:00 +%s, and three zeros
     assert [item.time_ms - nine_ms for item in found] == [0, 2000]
     assert {item.kind for item in found} == {"link"}
+    assert {item.body["pair"] for item in found} == {"B"}
+
+
+async def test_samples_of_two_pairs_of_one_moment_are_two(store):
+    """By their `id`: one that was seen before is dropped (`hardware_notes/mqtt_topics.md`)."""
+    box = Outbox(store.database)
+    box.configure([MQTT])
+    settings = {"PLANTIGRADE_MQTT_HOST": "here", "PLANTIGRADE_SITE": "north"}
+    written = datetime(2026, 3, 2, 9, tzinfo=UTC)
+    for bay, pair in (("b1", "A"), ("b1", "B"), ("b1", ""), ("b2", ""), ("b1", "")):
+        status = ServiceStatus(written, True, None, {"left": LEFT}, None, pair=pair)
+        samples = LinkSamples(store, load(environment={**settings, "PLANTIGRADE_BAY": bay}))
+        await samples.take(status, 0)
+    ids = [item.point_id for item in box.waiting(MQTT, 0, 10)]
+    assert len(set(ids[:4])) == 4 and ids[4] == ids[2]
+    # sha256sum of the text, its first 32 digits
+    text = b"link/north/b1/left/1772442000000"
+    assert ids[2] == hashlib.sha256(text).hexdigest()[:32]
 
 
 def test_what_waits_for_a_sink_that_is_no_longer_set_is_said(store):
