@@ -177,6 +177,7 @@ def test_a_port_that_is_not_set_is_the_one_of_its_kind(monkeypatch, tls, port):
     assert (host, found) == ("here", port)
     assert isinstance(how["tls_context"], ssl.SSLContext) is (tls == "true")
     assert (socket.IPPROTO_TCP, socket.TCP_NODELAY, 1) in how["socket_options"]
+    assert how["max_queued_incoming_messages"] == 100  # commands; more are dropped
 
 
 def test_certificates_that_cannot_be_read_are_said(tmp_path):
