@@ -1,5 +1,6 @@
 """A store of two invented players, whose visits' results are put there by hand: made in moments."""
 
+import json
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -8,14 +9,20 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
 from starlette.types import ASGIApp, Receive, Scope, Send
 from tests.support.records import packets, stand, step, swing
 
+from plantigrade.block import Foot
 from plantigrade_gateway.analysis.eventrow import Measured, event_row
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.record.settings import SessionSettings
+from plantigrade_gateway.report.swingframes import SwingFrames
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import cache
+from plantigrade_gateway.web.desk.curves import Piece
 from plantigrade_gateway.web.door.access import GRANT, Principal, Rights
 
 FIRST = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -49,6 +56,37 @@ def visit(store: Store, player: str | None, day: int, *, end: bool = True) -> st
     return session
 
 
+LEFT_N = (70.0, 35.0, 140.0, 35.0, 0.25 * 280, 0.5 * 280, 0.0, 0.0)
+RIGHT_N = (140.0, 0.0, 70.0, 0.0, 0.75 * 210, 0.3 * 210, 0.0, 0.0)
+"""Of each row that is prepared: regions, moments; 280 and 210 N, 0.4 and 0.3 of BW_N."""
+BW_N = 700.0
+
+
+def prepare(store: Store, session_id: str) -> None:
+    """Put what the pages draw of a visit in: its time line at 10 Hz, and rows of its swings."""
+    row = np.ones(901)
+    piece = Piece(0.0, 10.0, BW_N, Foot.LEFT, 280.0 * row, 210.0 * row)
+    cache.put(store, session_id, cache.PIECE, 0, piece.to_bytes())
+    for k, start_s in enumerate(SWINGS_S):
+        n = 401
+        left, right, zones = (
+            np.tile(LEFT_N, (n, 1)),
+            np.tile(RIGHT_N, (n, 1)),
+            np.full((n, 18), 2.0),
+        )
+        t_s = start_s - 1.0 + np.arange(n) / 100
+        rows = SwingFrames(t_s, left, right, zones, zones, SessionSettings(bw_n=BW_N))
+        cache.put(store, session_id, cache.SWING, k, rows.to_bytes())
+    head = {
+        "made_of": cache.made_of(store.session(session_id)),
+        "spans": [(piece.start_s, piece.end_s)],
+        "lead": "left",
+        "body_weight_n": BW_N,
+        "body_weight_from": "recording",
+    }
+    cache.put(store, session_id, cache.HEAD, 0, json.dumps(head).encode())
+
+
 class Made:
     """The store.
 
@@ -63,6 +101,8 @@ class Made:
         The first one first.
     nobodys : str
         A session of no player, later than all.
+
+    The first visit is prepared to be looked at (`prepare`), the others are not.
     """
 
     def __init__(self, path: Path, visits: int) -> None:
@@ -73,6 +113,8 @@ class Made:
         self.bo = self.register.add(name="Bo Invented", handedness="left")
         self.visits = [visit(self.store, self.ada, 7 * k) for k in range(visits)]
         self.nobodys = visit(self.store, None, 100)
+        if visits:
+            prepare(self.store, self.visits[0])
 
     def again(self, path: Path) -> "Made":
         """Return a copy of it that was put somewhere."""

@@ -146,7 +146,7 @@ def _loads(item: Item, place: str) -> Iterator[str]:
         head = f"{PREFIX}{LOADS},{place},foot={foot}{tags} "
         whole = head + ",".join(f"{region}=%r" for region in REGIONS) + " %d"
         for row, time_ms in zip(values[:, columns].tolist(), times, strict=True):
-            if row[0] == row[0] and row[1] == row[1] and row[2] == row[2] and row[3] == row[3]:
+            if (total := sum(row)) == total:  # none is NaN
                 yield whole % (*row, time_ms)
             elif there := [(r, v) for r, v in zip(REGIONS, row, strict=True) if v == v]:
                 yield f"{head}{','.join(f'{r}={v!r}' for r, v in there)} {time_ms}"
