@@ -111,3 +111,19 @@ async def test_what_is_no_message_is_answered_and_asks_nothing():
         said = json.loads(await viewer.next() or "")
         assert said["type"] == "said" and said["text"]
     assert asked == []
+
+
+async def test_what_cannot_be_obeyed_is_answered_whatever_pictures_wait():
+    """Of pictures that wait only a few are kept, and a sentence is none."""
+    audience = Audience(lambda _: None)
+    viewer = audience.join(Rights.COACH)
+    await viewer.next()
+    while not viewer.left_out:
+        viewer.put("a picture", True)
+    pictures = len(viewer._waiting)
+    hear(audience, viewer, "not JSON")
+    assert viewer.left_out == 1
+    for _ in range(pictures):
+        assert await viewer.next() == "a picture"
+    said = json.loads(await viewer.next() or "")
+    assert (said["type"], said["level"]) == ("said", "warn")
