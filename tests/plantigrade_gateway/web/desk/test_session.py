@@ -1,7 +1,10 @@
 """What a session's page shows, on a store made by hand."""
 
+import dataclasses
 from datetime import UTC, datetime, timedelta
 
+from tests.support.cases import quality
+from tests.support.handmade import MARKS
 from tests.support.pagetext import text_of
 
 from plantigrade_gateway.people.said import Note
@@ -89,6 +92,18 @@ def test_what_is_decided_stands_first_and_of_nobody_nothing(pages, hand):
     page = text_of(pages.get(here(hand)))
     assert "Decided" in page and "Roll." in page
     assert "Decided" not in text_of(pages.get(f"/sessions/{hand.nobodys}"))
+
+
+def test_a_recording_of_the_other_hand_than_its_player_s_is_said(pages, hand):
+    assert "-handed" not in text_of(pages.get(here(hand)))
+    made = quality((None, None))
+    for handed, told in (("right", ""), ("left", "of a left-handed player, Ada Invented is")):
+        of_hand = dataclasses.replace(made, handed=handed).to_json()
+        for session in (hand.visits[0], hand.nobodys):
+            hand.store.put_quality(session, {"marks": MARKS, "quality": of_hand})
+        page = text_of(pages.get(here(hand)))
+        assert ("-handed" in page) is bool(told) and told in page
+        assert "-handed" not in text_of(pages.get(f"/sessions/{hand.nobodys}"))
 
 
 def test_a_hold_and_that_it_was_taken_back_are_said(pages, hand):
