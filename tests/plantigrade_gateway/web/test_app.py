@@ -58,6 +58,16 @@ def test_a_sound_that_is_none_says_so_and_one_that_is_may_be_kept(browser):
     assert sound.content[:4] == b"RIFF"
 
 
+def test_each_part_of_the_pages_has_its_addresses(browser):
+    """`hardware_notes/pages.md`: the desk's, the API's, the door's, health."""
+    with browser() as client:
+        for path in ("/sessions", "/players", "/rules", "/links", "/api/v1/players"):
+            assert client.get(path).status_code == 200, path
+        assert client.get("/healthz").status_code in (200, 503)
+        assert client.get("/static/base.css").status_code == 200
+        assert client.get("/static/bokeh/bokeh.min.js").status_code == 200
+
+
 @pytest.mark.parametrize(
     ("rights", "live", "check"),
     [(Rights.COACH, 200, 200), (Rights.PLAYER, 200, 404), (None, 401, 401)],

@@ -66,6 +66,10 @@ def test_two_visits_are_compared_the_last_two_unless_both_are_named(program, mad
         answer = program.get(where, params=alone)
         assert answer.status_code == 400 and "one is named, expected two" in answer.text
     assert program.get(where, params={"measure": "full.luck"}).status_code == 400
+    for length, says in ((64, "is not known"), (65, "at most 64 characters")):
+        for asked in ("comparison", "progress"):
+            answer = program.get(of(made.ada, asked), params={"measure": "x" * length})
+            assert answer.status_code == 400 and says in answer.text, answer.text
     answer = program.get(of(made.bo, "comparison"))
     assert answer.status_code == 400
     assert "visits: this player has 0, expected two" in answer.json()["error"]

@@ -40,6 +40,9 @@ def test_a_session_tells_its_length_counts_and_sets(pages, hand):
     text = pages.get(here(hand)).text
     for number in (1, 2, 3):
         assert f'href="{here(hand)}/swings/{number}"' in text
+    for number, name in ((1, "full"), (2, "smooth")):
+        assert f'href="{here(hand)}/sets/{number}">{name}<' in text
+        assert f'<option value="{number}"' in text
     assert "Show them side by side" in page
     assert f'value="{hand.bo}">Bo Invented<' in text and f'<option value="{hand.ada}"' not in text
 
