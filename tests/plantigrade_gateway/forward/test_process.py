@@ -271,3 +271,10 @@ def test_room_is_made_down_to_what_the_settings_say(work, monkeypatch):
     monkeypatch.setattr(work._outbox, "trim", refuses)
     work._make_room()  # the next time
     assert given == [True]
+
+
+def test_the_process_serves_what_heeds_the_broker(monkeypatch):
+    served: list[Any] = []
+    monkeypatch.setattr(process, "serve", lambda *what: served.append(what))
+    process.main(["--store", "s"])
+    assert served == [("forward", process._heeding, ["--store", "s"])]

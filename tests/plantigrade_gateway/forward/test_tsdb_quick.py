@@ -578,18 +578,3 @@ def test_each_fault_of_a_connection_has_its_words():
     for says, error in told.items():
         text = str(database._away(error))
         assert text.startswith(f"time-series database http://here:8428: {says}"), text
-
-
-async def test_an_answer_is_read_up_to_its_bound(monkeypatch):
-    """A byte more is too many, of whichever answer."""
-    monkeypatch.setattr(bounded, "MOST_BYTES", 1000)
-    body = [b" " * 1000]
-
-    async def answers(_: web.Request) -> web.StreamResponse:
-        return web.Response(body=body[0])
-
-    async with http_server(answers) as url, opened(url) as database:
-        assert (await database.server_info()).started is None
-        body[0] += b" "
-        with pytest.raises(SinkUnavailable, match="answers with more than 1000 bytes"):
-            await database.server_info()
