@@ -145,10 +145,11 @@ class _Client(aiomqtt.Client):
     async def _acknowledged(self, timeout_s: float) -> None:
         self._came.clear()
         try:
-            async with asyncio.timeout(timeout_s):
-                await self._came.wait()
+            await asyncio.wait_for(self._came.wait(), timeout_s)
         except TimeoutError:
             raise aiomqtt.MqttError("Operation timed out") from None
+        if self._disconnected.done():
+            raise self._disconnected.exception() or aiomqtt.MqttError("Disconnected")
 
     def _on_connect(self, *arguments: Any, **named: Any) -> None:  # noqa: ANN401 - paho's own
         # MQTT 5 §3.2.2.3.3: more unacknowledged messages than that are a protocol error.
@@ -158,9 +159,9 @@ class _Client(aiomqtt.Client):
 
     def _on_disconnect(self, *arguments: Any, **named: Any) -> None:  # noqa: ANN401 - paho's own
         reason = arguments[3] if len(arguments) > 3 else None
-        if getattr(reason, "value", None) == TAKEN_OVER:
-            self.is_taken_over = True
+        self.is_taken_over |= getattr(reason, "value", None) == TAKEN_OVER
         super()._on_disconnect(*arguments, **named)
+        self._came.set()  # nothing more will be acknowledged
 
     def _on_publish(self, *arguments: Any) -> None:  # noqa: ANN401 - paho's own signature
         _, _, ident, reason, *_ = arguments

@@ -4,7 +4,7 @@ A session begins as its bay says; a word of the log stands above that. So a sess
 to another player at a hub's desk is that player's in its bay, too, and in any order of hearing.
 """
 
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.store import handedover
 
@@ -25,14 +25,14 @@ def assign(register: Register, session_id: str, player_id: str, *, move: bool = 
     Raises
     ------
     InputError
-        It is being recorded, or another player's and not to be moved.
+        It is another player's and not to be moved.
     StoreError
-        There is no such session or player.
+        There is no such session or player, or it is being recorded.
     """
     register.profile(player_id)
     session = register.store.session(session_id)
     if session.state == "open":
-        raise InputError(f"session {session_id}: is still being recorded; stop it first")
+        raise StoreError(f"session {session_id}: is still being recorded; stop it first")
     if session.player_id not in (None, player_id) and not move:
         raise InputError(
             f"session {session_id}: is of player {session.player_id} already; say --move"

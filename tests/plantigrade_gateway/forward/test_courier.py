@@ -4,8 +4,11 @@ import asyncio
 import random
 from collections.abc import Callable
 
+import numpy as np
 import pytest
+from tests.support.waiting import HANG_S
 
+from plantigrade.block import N_COLUMNS, PairBlock
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward import courier
 from plantigrade_gateway.forward.courier import (
@@ -16,8 +19,8 @@ from plantigrade_gateway.forward.courier import (
     ItemRejected,
     SinkUnavailable,
 )
-from plantigrade_gateway.sinks import MQTT
-from plantigrade_gateway.store.enqueue import Item
+from plantigrade_gateway.sinks import LOADS, MQTT
+from plantigrade_gateway.store.enqueue import Item, Loads, pack_loads
 from plantigrade_gateway.store.outbox import Outbox
 
 HOLD_S = 10.0
@@ -259,3 +262,46 @@ async def test_a_sink_that_was_restarted_is_sent_again_what_is_held(outbox, cloc
     sink = await brought(one, 4, turn)
     assert sink.got == [0, 1, 0, 1]
     assert (one.resent, one.acknowledged) == (2, 4)
+
+
+async def test_a_second_of_loads_that_is_refused_is_counted_and_not_kept(
+    store, session, clock, waits
+):
+    box = Outbox(store.database)
+    box.configure([MQTT, LOADS])
+    foot = np.zeros((2, N_COLUMNS))
+    second = PairBlock(0, np.array([0.0, 0.5]), foot, foot)
+    store.write(session, [], [Loads(0, 0.0, 0.5, 2, pack_loads(second))])
+    one = Courier(box, LOADS, HOLD_S, 2, clock)
+    stop = asyncio.Event()
+    sink = Sink(stop, 1)
+
+    async def send(items: list[Item]) -> None:
+        if len(waits) == 2:  # refused three times
+            stop.set()
+        raise ItemRejected("not of this shape")
+
+    sink.send = send  # type: ignore[method-assign]
+    async with asyncio.timeout(HANG_S):
+        await one.run(sink, stop)
+    found = {depth.sink: depth for depth in box.depths()}
+    assert (found[LOADS].dropped, found[LOADS].aside) == (1, 0) and box.dead_letters() == []
+
+
+async def test_an_empty_outbox_is_left_alone_for_a_tenth_of_a_second(outbox, clock, waits):
+    one = way(outbox, clock)
+    stop = asyncio.Event()
+    sink = Sink(stop, 1)
+    looks = [0]
+
+    async def restarted() -> bool | None:
+        looks[0] += 1
+        if looks[0] == 3:
+            assert one.problem is None
+            stop.set()
+        return None
+
+    sink.restarted = restarted  # type: ignore[method-assign]
+    async with asyncio.timeout(HANG_S):
+        await one.run(sink, stop)
+    assert waits == [0.1] * 3 and sink.calls == ["open", "close"]

@@ -1,6 +1,7 @@
 """What a gateway gives its forwarding: the moment's loads, seconds of them, samples of links."""
 
 import dataclasses
+import hashlib
 from datetime import UTC, datetime
 from typing import Any
 
@@ -8,7 +9,10 @@ import numpy as np
 import pytest
 
 from plantigrade.block import N_COLUMNS, Column, PairBlock
+from plantigrade_gateway.analysis.result import Analysis, SetSpan
+from plantigrade_gateway.child import Child
 from plantigrade_gateway.config import load
+from plantigrade_gateway.forward import launch
 from plantigrade_gateway.forward.launch import (
     LinkSamples,
     LiveSummary,
@@ -18,7 +22,8 @@ from plantigrade_gateway.forward.launch import (
     summary,
 )
 from plantigrade_gateway.record.settings import SessionSettings
-from plantigrade_gateway.sinks import MQTT, TSDB
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
+from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.store.enqueue import unpack_loads
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.status import FootStatus, ServiceStatus
@@ -185,6 +190,24 @@ async def test_links_are_sampled_every_so_often_where_anybody_is_sent_them(store
     nine_ms = 1_772_442_000_000  # date -u -d 2026-03-02T09:00:00 +%s, and three zeros
     assert [item.time_ms - nine_ms for item in found] == [0, 2000]
     assert {item.kind for item in found} == {"link"}
+    assert {item.body["pair"] for item in found} == {"B"}
+
+
+async def test_samples_of_two_pairs_of_one_moment_are_two(store):
+    """By their `id`: one that was seen before is dropped (`hardware_notes/mqtt_topics.md`)."""
+    box = Outbox(store.database)
+    box.configure([MQTT])
+    settings = {"PLANTIGRADE_MQTT_HOST": "here", "PLANTIGRADE_SITE": "north"}
+    written = datetime(2026, 3, 2, 9, tzinfo=UTC)
+    for bay, pair in (("b1", "A"), ("b1", "B"), ("b1", ""), ("b2", ""), ("b1", "")):
+        status = ServiceStatus(written, True, None, {"left": LEFT}, None, pair=pair)
+        samples = LinkSamples(store, load(environment={**settings, "PLANTIGRADE_BAY": bay}))
+        await samples.take(status, 0)
+    ids = [item.point_id for item in box.waiting(MQTT, 0, 10)]
+    assert len(set(ids[:4])) == 4 and ids[4] == ids[2]
+    # sha256sum of the text, its first 32 digits
+    text = b"link/north/b1/left/1772442000000"
+    assert ids[2] == hashlib.sha256(text).hexdigest()[:32]
 
 
 def test_what_waits_for_a_sink_that_is_no_longer_set_is_said(store):
@@ -201,3 +224,53 @@ def test_what_waits_for_a_sink_that_is_no_longer_set_is_said(store):
         "2 rows wait for tsdb, which is no longer configured: plantigrade outbox --forget tsdb "
         "drops them."
     ]
+
+
+def test_a_forwarder_runs_while_there_is_somebody_to_send_to(store, monkeypatch, tmp_path):
+    """The process of `forward.process`, given the store, the settings' file and who is told."""
+    log: list[Any] = []
+
+    def begin(self: Any, *what: Any) -> None:
+        log.append(what)
+
+    monkeypatch.setattr(Child, "__init__", begin)
+    monkeypatch.setattr(Child, "close", lambda self: log.append("closed"))
+    file = tmp_path / "settings.toml"
+    file.write_text('[mqtt]\nhost = "here"\n', "utf-8")
+    settings = load(file, {})
+    obey: Any = object()
+    with (
+        pytest.raises(KeyError),
+        opened_forwarder(settings, store, print, obey) as forwarder,
+    ):
+        assert isinstance(forwarder, launch.Forwarder)
+        module = "plantigrade_gateway.forward.process"
+        assert log == [(module, store.path, file, "Forwarding", print, obey)]
+        assert Outbox(store.database).active() == {MQTT}
+        raise KeyError
+    assert log[1:] == ["closed"]
+
+
+def test_points_are_made_where_events_are_sent_and_seconds_where_loads_are():
+    """A cue has its times; a session's end gives its sets and the last of a second."""
+    cue = Cue(CueKind.EARLY, 3.0, 3.1, 0.2, np.zeros(4, np.float32))
+    net = [rows([0.01 * k for k in range(150)], 100.0, 100.0)]
+    ended = Analysis(
+        *("x", 100.0, 60.0, (), (), (), (), None),
+        spans=(SetSpan("full", 2.0, 9.0, "5f" * 16, "full", "7 iron", True),),
+    )
+    for sinks, cues, seconds in (
+        ([TSDB, LOADS], 1, 1),
+        ([MQTT], 1, 0),
+        ([LOADS], 0, 1),
+        ([], 0, 0),
+    ):
+        gather = launch.Gather(sinks)
+        found = gather.push([cue], net)
+        assert [type(one).__name__ for one in found] == ["Point"] * cues + ["Loads"] * seconds
+        if cues:
+            point: Any = found[0]
+            assert (point.kind, point.name, point.t_s) == ("cue", "early", 3.0)
+            assert point.body == {"t_s": 3.0, "decided_s": 3.1, "delay_s": 0.2}
+        last = gather.ended(ended)
+        assert [type(one).__name__ for one in last] == ["Point"] * cues + ["Loads"] * seconds

@@ -16,7 +16,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.forward import process
 from plantigrade_gateway.forward.courier import Courier
 from plantigrade_gateway.forward.process import ForwardingProcess
-from plantigrade_gateway.sinks import MQTT, TSDB
+from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import forwardstate
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -148,6 +148,33 @@ def test_no_store_is_made_where_there_is_none(work, tmp_path):
     assert not (tmp_path / "none.sqlite3").exists()
 
 
+def test_each_sink_of_the_settings_has_its_way_as_the_settings_say(tmp_path, empty, said):
+    """So many rows in one piece as its row of `sinks.SINKS` says, held as long as its section."""
+    config = load(
+        None,
+        {
+            "PLANTIGRADE_TSDB_URL": "http://here",
+            "PLANTIGRADE_TSDB_LOADS": "true",
+            "PLANTIGRADE_TSDB_HOLD_S": "7",
+            "PLANTIGRADE_MQTT_HOST": "here",
+            "PLANTIGRADE_MQTT_HOLD_S": "9",
+        },
+    )
+    folder = Path(shutil.copytree(empty, tmp_path / "bay"))
+    made = ForwardingProcess(folder / "s.sqlite3", config, said.append)
+    try:
+        ways = {way.sink: (way._hold_s, way._at_once, sink) for way, sink in made._ways}
+        assert {name: told[:2] for name, told in ways.items()} == {
+            **{TSDB: (7.0, 200), LOADS: (7.0, 5)},
+            MQTT: (9.0, 100),
+        }
+        assert (made.database, made.broker) == (ways[TSDB][2], ways[MQTT][2])
+        assert type(made.database).__name__ == "Database"
+        assert type(made.broker).__name__ == "Broker"
+    finally:
+        made._store.close()
+
+
 @pytest.mark.parametrize("has_broker", [False, True])
 def test_commands_of_the_broker_reach_the_gateway(monkeypatch, has_broker):
     broker = SimpleNamespace(on_command=None) if has_broker else None
@@ -244,3 +271,10 @@ def test_room_is_made_down_to_what_the_settings_say(work, monkeypatch):
     monkeypatch.setattr(work._outbox, "trim", refuses)
     work._make_room()  # the next time
     assert given == [True]
+
+
+def test_the_process_serves_what_heeds_the_broker(monkeypatch):
+    served: list[Any] = []
+    monkeypatch.setattr(process, "serve", lambda *what: served.append(what))
+    process.main(["--store", "s"])
+    assert served == [("forward", process._heeding, ["--store", "s"])]

@@ -1,24 +1,33 @@
 """When a hub brings sessions in, and deletes from a database; the work itself is left out."""
 
+import hashlib
 import json
 import shutil
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from obstore.store import MemoryStore
+from tests.support.records import packets
 
+from plantigrade_gateway import config
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.hub import intake
 from plantigrade_gateway.hub.intake import Intake
 from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import Row
-from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE
-from plantigrade_gateway.store import handedover
+from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, SESSION
+from plantigrade_gateway.record.packing import pack
+from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.handedover import HandedOver
+from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.sync.bodies import Piece
+from plantigrade_gateway.sync.messages import SessionEnd, SessionHead
 
 ONE, TWO = "1" * 32, "2" * 32
 DEAD = "d" * 32
@@ -276,3 +285,136 @@ def test_a_player_of_whom_nothing_was_heard_yet_is_none_so_far(world):
     assert world.intake._known("e" * 32) is None
     player = world.intake._register.add(name="Ada Invented", handedness="left")
     assert world.intake._known(player) == player
+
+
+# ---- sessions that were handed over, brought in; their objects lie in memory ----
+
+
+@dataclass
+class Hub:
+    """A hub whose bay hands over what the test says."""
+
+    intake: Intake
+    objects: Objects
+    said: list[str]
+
+    def look(self) -> list[str]:
+        self.said.clear()
+        self.intake.look(self.said.append)
+        return list(self.said)
+
+    def hands_over(self, key: str, entries: int = 6, first: int = 0, **about: Any) -> None:
+        """Pieces of two entries each, and the end."""
+        uploads = self.intake._uploads
+        head = SessionHead(key, None, "2026-03-01T09:30:00.250+00:00", 60, about)
+        uploads.begin("bay-1", head)
+        data = [pack(packets(2, k)) for k in range(0, entries, 2)]
+        fresh = [Piece.of(n, data[n]) for n in range(first, len(data))]
+        uploads.take("bay-1", key, fresh)
+        sums = b"".join(hashlib.sha256(each).digest() for each in data)
+        uploads.end("bay-1", key, SessionEnd(len(data), hashlib.sha256(sums).hexdigest(), None))
+
+    def session(self, key: str) -> Session:
+        return self.intake._store.session(key)
+
+
+@pytest.fixture
+def hub(tmp_path: Path, empty: Path) -> Iterator[Hub]:
+    folder = Path(shutil.copytree(empty, tmp_path / "hub"))
+    objects = Objects(MemoryStore(), None)
+    with Intake(folder, objects, "here") as opened:
+        yield Hub(opened, objects, [])
+
+
+def test_a_session_is_brought_in_whole_and_with_what_came_since(hub):
+    hub.hands_over(ONE, source="insoles", host="pi", end_reason="restart")
+    assert hub.look() == ["Session 11111111 of bay bay-1: brought in"]
+    found = hub.session(ONE)
+    assert (found.state, found.end_reason, found.entries) == ("ended", "restart", 6)
+    assert (found.source, found.host, found.player_id) == ("insoles", "pi", None)
+    kept = list(hub.intake._store.batches(ONE))
+    assert sum(map(len, kept)) == 6
+    assert hub.look() == []
+    hub.hands_over(ONE, 10, 3, source="insoles", end_reason="stop")  # its insole's log
+    assert hub.look() == ["Session 11111111 of bay bay-1: brought in"]
+    assert hub.session(ONE).entries == 10
+
+
+def test_results_are_made_by_the_limits_that_the_bay_says(hub, monkeypatch):
+    asked: list[Any] = []
+    whole = results.reanalyse
+
+    def reanalyse(store: Any, key: str, said: Any, limits: Any) -> Any:
+        asked.append((key, limits))
+        return whole(store, key, said, None)
+
+    monkeypatch.setattr(results, "reanalyse", reanalyse)
+    hub.hands_over(ONE, results={"push_rolled": 0.3})
+    hub.hands_over(TWO, results="of a stranger")
+    hub.look()
+    assert asked == [(ONE, {"push_rolled": 0.3}), (TWO, None)]
+
+
+def test_one_that_was_deleted_while_it_was_brought_in_is_gone(hub):
+    hub.hands_over(ONE)
+    hub.look()
+    handedover.begin(hub.intake._store, intake._session(row(ONE), None))
+    hub.intake._register.log.delete([("session", ONE)], "coach")
+    with hub.intake._store.database.writing() as db:
+        db.execute("UPDATE sessions SET state = 'open'")
+    hub.intake._uploads.delete(ONE)
+    hub.look()
+    with pytest.raises(StoreError):
+        hub.session(ONE)
+
+
+def test_all_is_brought_in_again_of_the_objects_and_what_is_spoilt_stays(hub):
+    for key in (ONE, TWO):
+        hub.hands_over(key)
+    hub.look()
+    hub.said.clear()
+    assert hub.intake.rebuild(hub.said.append) == 0
+    assert hub.said == [f"Session {key[:8]} of bay bay-1: brought in" for key in (ONE, TWO)]
+    (name,) = [each for each in hub.objects.names("sessions") if TWO in each and "head" not in each]
+    hub.objects.put(name, b"spoilt")
+    hub.said.clear()
+    assert hub.intake.rebuild(hub.said.append) == 1
+    spoilt, brought = hub.said
+    assert spoilt.startswith("Session 22222222 of bay bay-1: object ")
+    assert brought == "Session 11111111 of bay bay-1: brought in"
+    assert {hub.session(key).entries for key in (ONE, TWO)} == {6}
+
+
+def test_rows_that_the_tables_lost_are_made_again(hub):
+    hub.hands_over(ONE)
+    hub.look()
+    with hub.intake._engine.begin() as db:
+        db.execute(SESSION.delete())
+    hub.said.clear()
+    assert hub.intake.rebuild(hub.said.append) == 0
+    assert hub.said[0] == "Sessions that the tables had lost: 1"
+    assert hub.session(ONE).entries == 6
+
+
+def test_tables_that_refuse_end_the_look(world):
+    world.rows = [row(ONE), row(TWO)]
+    world.fails[ONE] = sa.exc.OperationalError("x", {}, Exception("is away"))
+    with pytest.raises(StoreError):
+        world.look()
+    assert world.brought == [ONE] and world.said == []
+
+
+def test_what_lies_about_is_deleted(hub):
+    hub.objects.put(f"pieces/{ONE}/00000001.{'0' * 64}", b"x")
+    hub.intake.tidy()
+    assert list(hub.objects.names("pieces")) == []
+
+
+@pytest.mark.parametrize(("url", "is_asked"), [("http://here:1", True), (None, False)])
+def test_a_hub_without_a_database_asks_none(tmp_path, empty, url, is_asked):
+    folder = Path(shutil.copytree(empty, tmp_path / "hub"))
+    settings = config.load(None, {"PLANTIGRADE_TSDB_URL": url} if url else {})
+    with Intake(folder, Objects(MemoryStore(), None), "here", settings) as opened:
+        assert (opened._config is settings) is is_asked
+        opened._deletions.ask([DEAD])
+        assert (opened._deletions.waiting(DATABASE) == {DEAD}) is is_asked

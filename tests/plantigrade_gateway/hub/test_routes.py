@@ -268,7 +268,7 @@ async def test_a_body_that_is_cut_off_or_takes_too_long_is_not_taken(site, uploa
         ("PUT", f"{SESSION}/pieces/٣", b"abc", 422),
         ("PUT", f"/bay/v1/sessions/{ID}0/pieces/0", b"abc", 404),
         ("POST", f"{SESSION}/pieces", b"", 422),
-        ("PUT", "/bay/v1/deleted/x", b"{}", 422),
+        ("PUT", f"/bay/v1/deleted/{ID[:-1]}", b'{"receipt": {}}', 422),
         ("PUT", f"/bay/v1/deleted/{ID}", b"[]", 422),
         ("GET", "/bay/v1/elsewhere", b"", 404),
         ("DELETE", SESSION, b"", 404),

@@ -1,13 +1,18 @@
-"""How a hub is ordered and to whom its application hands a request; nothing listens."""
+"""How a hub is ordered, to whom its application hands a request, and how it is served and ends."""
 
+import asyncio
 import json
+import os
+import re
+import signal
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from tests.support.turns import limits_over_at_once, turns_until
 
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.hub import serve
 from plantigrade_gateway.hub.serve import HubApp, HubOrder
 
@@ -108,3 +113,125 @@ async def test_the_first_page_is_the_players_and_health_is_told_by_its_status(ap
     status, _, told = await asked(app, "/healthz")
     assert (status, told["ok"]) == (503, False)
     assert told["problems"] == ["the object store does not answer"]
+
+
+# ---- serving: a real port of this machine, and what keeps the working store ----
+
+
+def test_it_serves_says_where_and_ends_with_the_signal(tmp_path, monkeypatch):
+    """Asked once while it is served; then told to end, as a service manager does (SIGTERM)."""
+    said: list[str] = []
+    ended: list[str] = []
+
+    async def keep(order: HubOrder, say: Any) -> None:
+        (text,) = said
+        port = int(text.rpartition(":")[2].rstrip("/"))
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(b"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
+        ended.append((await reader.read()).decode())
+        writer.close()
+        os.kill(os.getpid(), signal.SIGTERM)
+        try:
+            await asyncio.Event().wait()
+        finally:
+            ended.append("kept no more")
+
+    def unheard(*_: object) -> None:  # else the test run would be ended with it
+        raise AssertionError("the signal is not heeded")
+
+    monkeypatch.setattr(serve, "_keep", keep)
+    order = HubOrder(tmp_path, str(tmp_path / "objects"), "here", port=0)
+    before = signal.signal(signal.SIGTERM, unheard)
+    try:
+        serve.serve(order, said.append)
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    answer, last = ended
+    head, _, body = answer.partition("\r\n\r\n")
+    assert head.startswith("HTTP/1.1 ") and "server:" not in head.lower()
+    assert "problems" in json.loads(body) and last == "kept no more"
+    assert re.fullmatch(r"Hub: http://127\.0\.0\.1:\d+/", said[0]) and len(said) == 1
+    assert (tmp_path / "hub.sqlite3").exists() or any(tmp_path.glob("*.sqlite3"))
+
+
+class Process:
+    """Who keeps a working store: says two lines and ends, or goes on."""
+
+    def __init__(self, code: int = 3) -> None:
+        self.stdout = asyncio.StreamReader()
+        self.stdin = SimpleNamespace(close=lambda: self.log.append("told to end"))
+        self.code, self.returncode = code, None
+        self.log: list[str] = []
+        self.hangs = False
+        self.gone = False
+
+    async def wait(self) -> int | None:
+        self.log.append("waited for")
+        if self.gone:
+            raise ProcessLookupError
+        if self.hangs:
+            await asyncio.Event().wait()
+        self.returncode = self.code  # type: ignore[assignment]
+        return self.code
+
+    def kill(self) -> None:
+        self.log.append("killed")
+        self.hangs = False
+
+
+@pytest.fixture
+def keeper(monkeypatch):
+    made = SimpleNamespace(process=None, ran=[])
+
+    async def create(*command: str, **how: Any) -> Process:
+        made.ran.append((command, how["start_new_session"]))
+        process: Process = made.process
+        return process
+
+    monkeypatch.setattr(asyncio, "create_subprocess_exec", create)
+    return made
+
+
+async def test_who_keeps_the_working_store_is_told_all_and_heard(keeper, tmp_path):
+    said: list[str] = []
+    process = keeper.process = Process()
+    process.stdout.feed_data(b"Session 1: brought in\nhalf \xff\n")
+    process.stdout.feed_eof()
+    config: Any = SimpleNamespace(file=tmp_path / "settings.toml")
+    order = HubOrder(tmp_path, "objects", "here", config=config)
+    with pytest.raises(StoreError, match=r"^working store: its process has ended \(3\)$"):
+        await serve._keep(order, said.append)
+    assert said == ["Session 1: brought in", "half \ufffd"]
+    ((command, is_apart),) = keeper.ran
+    assert command[1:3] == ("-m", "plantigrade_gateway.hub") and is_apart
+    told = {"data": str(tmp_path), "objects": "objects", "name": "here"}
+    settings = str(tmp_path / "settings.toml")
+    assert json.loads(command[3]) == told | {"has_settings": True, "settings": settings}
+    assert process.log == ["waited for", "told to end", "waited for"]
+    for config, expected in (
+        (SimpleNamespace(file=None), (True, None)),
+        (None, (False, None)),
+    ):
+        keeper.process = Process()
+        keeper.process.stdout.feed_eof()
+        with pytest.raises(StoreError):
+            await serve._keep(HubOrder(tmp_path, "o", "here", config=config), said.append)
+        found = json.loads(keeper.ran[-1][0][3])
+        assert (found["has_settings"], found["settings"]) == expected
+
+
+@pytest.mark.parametrize("how", ["hangs", "gone"])
+async def test_who_does_not_end_in_time_is_killed(keeper, tmp_path, monkeypatch, how):
+    limits = limits_over_at_once(monkeypatch)
+    process = keeper.process = Process()
+    setattr(process, how, True)
+    keeping = asyncio.create_task(serve._keep(HubOrder(tmp_path, "o", "here"), print))
+    await turns_until(lambda: keeper.ran)
+    if how == "gone":
+        process.kill = lambda: setattr(process, "gone", False)  # type: ignore[method-assign]
+    keeping.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await keeping
+    assert limits == [5] and process.log[0] == "told to end"
+    assert process.returncode == 3
+    assert how == "gone" or process.log[-2:] == ["killed", "waited for"]

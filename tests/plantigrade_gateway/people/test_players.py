@@ -214,7 +214,7 @@ def test_a_session_is_assigned_and_moved_only_when_said(store, register):
     with pytest.raises(StoreError, match="not in the store"):
         assign(register, session, "nobody")
     under_way = store.create_session("test", analysis_version=1)
-    with pytest.raises(InputError, match="still being recorded"):
+    with pytest.raises(StoreError, match="still being recorded"):
         assign(register, under_way, ada)
 
 

@@ -58,6 +58,16 @@ def test_a_sound_that_is_none_says_so_and_one_that_is_may_be_kept(browser):
     assert sound.content[:4] == b"RIFF"
 
 
+def test_each_part_of_the_pages_has_its_addresses(browser):
+    """`hardware_notes/pages.md`: the desk's, the API's, the door's, health."""
+    with browser() as client:
+        for path in ("/sessions", "/players", "/rules", "/links", "/api/v1/players"):
+            assert client.get(path).status_code == 200, path
+        assert client.get("/healthz").status_code in (200, 503)
+        assert client.get("/static/base.css").status_code == 200
+        assert client.get("/static/bokeh/bokeh.min.js").status_code == 200
+
+
 @pytest.mark.parametrize(
     ("rights", "live", "check"),
     [(Rights.COACH, 200, 200), (Rights.PLAYER, 200, 404), (None, 401, 401)],
@@ -111,3 +121,19 @@ async def test_what_is_no_message_is_answered_and_asks_nothing():
         said = json.loads(await viewer.next() or "")
         assert said["type"] == "said" and said["text"]
     assert asked == []
+
+
+async def test_what_cannot_be_obeyed_is_answered_whatever_pictures_wait():
+    """Of pictures that wait only a few are kept, and a sentence is none."""
+    audience = Audience(lambda _: None)
+    viewer = audience.join(Rights.COACH)
+    await viewer.next()
+    while not viewer.left_out:
+        viewer.put("a picture", True)
+    pictures = len(viewer._waiting)
+    hear(audience, viewer, "not JSON")
+    assert viewer.left_out == 1
+    for _ in range(pictures):
+        assert await viewer.next() == "a picture"
+    said = json.loads(await viewer.next() or "")
+    assert (said["type"], said["level"]) == ("said", "warn")

@@ -35,8 +35,8 @@ def api_app(store_path: Path, access: Access) -> FastAPI:
     store_path : Path
     access : Access
     """
-    app = FastAPI(title="Plantigrade", version=VERSION, docs_url=None, redoc_url=None)
-    app.openapi_url = None  # served by a route of its own, for coaches alone
+    # The document is served by a route of its own, for coaches alone.
+    app = FastAPI(title="Plantigrade", version=VERSION, openapi_url=None)
     reads = DeskStore(store_path)
     app.state.reads = reads
     # Tells the document how one is signed in; `Coach` is what decides.

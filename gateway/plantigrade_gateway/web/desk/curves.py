@@ -112,7 +112,8 @@ class PieceMaker:
         if not len(block):
             return []
         key = (settings.body_weight_n, settings.lead, settings.limits.cop_bw)
-        done = [] if key == self._key and self._follows(block) else self.flush()
+        goes_on = not self._blocks or (key == self._key and self._follows(block))
+        done = [] if goes_on else self.flush()
         self._key = key
         self._blocks.append(block)
         self._rows += len(block)
@@ -133,8 +134,6 @@ class PieceMaker:
 
     def _follows(self, block: PairBlock) -> bool:
         """Whether a block goes on with the same spacing where the last ended."""
-        if not self._blocks:
-            return True
         known = np.concatenate([b.t_s[:2] for b in self._blocks[:2]])
         if len(known) < 2:
             return float(block.t_s[0]) - self._last_s < _LONGEST_ROW_S

@@ -135,9 +135,8 @@ def _typed(form: Mapping[str, str]) -> Worn:
 
 def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:
     """Return the decision in force on each topic; nothing of nobody."""
-    if player_id is None:
-        return []
-    made = {one.topic: one for one in desk.reads.register.decisions(player_id)}
+    decisions = () if player_id is None else desk.reads.register.decisions(player_id)
+    made = {one.topic: one for one in decisions}
     return [(topic, made.get(topic)) for topic in TOPICS] if made else []
 
 

@@ -6,7 +6,12 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 from tests.support.api import Bay, bay, invented_store_of
+from tests.support.handmade import Handmade, Made
 from tests.support.practice import practice_copy
+
+from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.api.app import api_app
+from plantigrade_gateway.web.door.access import Access
 
 
 @pytest.fixture(scope="session")
@@ -28,3 +33,25 @@ def served(path: Path) -> Iterator[Bay]:
 @pytest.fixture
 def coach(served: Bay) -> TestClient:
     return served.coach()
+
+
+@pytest.fixture(scope="module")
+def handmade(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Handmade]:
+    folder = tmp_path_factory.mktemp("handmade")
+    with Store.open(folder / "door.sqlite3") as door:
+        opened = Handmade(folder, 3, lambda path: api_app(path, Access(door.database)))
+        with opened.client:
+            yield opened
+
+
+@pytest.fixture
+def made(handmade: Handmade) -> Iterator[Made]:
+    """Two players and their visits, made by hand."""
+    with handmade.begun() as begun:
+        yield begun
+
+
+@pytest.fixture
+def program(handmade: Handmade, made: Made) -> TestClient:
+    """A program that asks the API of that store as a coach; no door stands before it."""
+    return handmade.client

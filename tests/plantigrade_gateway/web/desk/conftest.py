@@ -6,10 +6,13 @@ from pathlib import Path
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from tests.support.handmade import Handmade, Made
 from tests.support.practice import practice_copy
 
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk.pages import pages_app
+from plantigrade_gateway.web.desk.preparing import Preparing
 from plantigrade_gateway.web.desk.routes import desk_router
 
 
@@ -36,3 +39,25 @@ def client(path: Path) -> Iterator[TestClient]:
     app.include_router(desk_router(path))
     with TestClient(app, follow_redirects=False) as opened:
         yield opened
+
+
+@pytest.fixture(scope="module")
+def handmade(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Handmade]:
+    opened = Handmade(
+        tmp_path_factory.mktemp("handmade"), 3, lambda path: pages_app(path, Preparing(path))
+    )
+    with opened.client:
+        yield opened
+
+
+@pytest.fixture
+def hand(handmade: Handmade) -> Iterator[Made]:
+    """Two players and their visits, made by hand."""
+    with handmade.begun() as begun:
+        yield begun
+
+
+@pytest.fixture
+def pages(handmade: Handmade, hand: Made) -> TestClient:
+    """A browser at that store's pages."""
+    return handmade.client

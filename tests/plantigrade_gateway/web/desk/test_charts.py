@@ -70,7 +70,6 @@ def text(theme: str, lead: Foot) -> str:
     return "\n".join(blocks)
 
 
-@pytest.mark.dear
 def test_charts_are_as_they_were_read():
     assert text("light", Foot.LEFT) == WRITTEN.read_text("utf-8")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fastapi import FastAPI
+from fastapi import FastAPI, Response
 from fastapi.testclient import TestClient
 from tests.support.pagetext import text_of
 from tests.support.records import packets
@@ -15,6 +15,7 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import Profile
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
+from plantigrade_gateway.web.desk import players
 from plantigrade_gateway.web.desk.players import next_check
 from plantigrade_gateway.web.desk.routes import desk_router
 
@@ -174,3 +175,62 @@ def test_a_decision_on_the_sheet_leads_back_to_it(client, register):
     assert (done.status_code, done.headers["location"]) == (303, f"{sheet}?visit={session}")
     (one,) = [one for one in register.decisions(bo) if one.topic == "speed"]
     assert one.answer == "go"
+
+
+# ---- files ----
+
+
+def test_all_that_is_kept_of_a_player_is_packed_by_a_worker(client, register, path, monkeypatch):
+    """Named by the id: the name of a player stands in no file's name."""
+    asked: list[tuple[Any, ...]] = []
+
+    async def download(work: Any, file: str, name: str) -> Response:
+        asked.append((*work(Path("folder")), file, name))
+        return Response("packed")
+
+    monkeypatch.setattr(players, "download", download)
+    key = key_of(register, "Mia")
+    assert client.get(f"/players/{key}/export.zip").text == "packed"
+    name = f"player-{key[:8]}"
+    assert asked == [("player", str(path), key, f"folder/{name}", f"{name}.zip", f"{name}.zip")]
+    assert client.get("/players/00ff/export.zip").status_code == 404
+
+
+def test_the_page_to_take_home_is_of_its_paper_and_kept_by_nobody(client, register, monkeypatch):
+    made: list[Any] = []
+
+    def pdf(page: Any, paper: str) -> bytes:
+        made.append(paper)
+        return b"%PDF"
+
+    monkeypatch.setattr(players, "pdf", pdf)
+    monkeypatch.setattr(players, "page_of", lambda register, key, rules: key)
+    key = key_of(register, "Mia")
+    answer = client.get(f"/players/{key}/page.pdf")
+    assert (answer.content, answer.headers["content-type"]) == (b"%PDF", "application/pdf")
+    assert answer.headers["content-disposition"] == f'inline; filename="player-{key[:8]}.pdf"'
+    assert answer.headers["cache-control"] == "no-store"
+    assert client.get(f"/players/{key}/page.pdf?paper=letter").status_code == 200
+    assert made == ["a4", "letter"]
+    assert client.get(f"/players/{key}/page.pdf?paper=a3").status_code == 422
+    assert client.get("/players/00ff/page.pdf").status_code == 404
+
+
+def test_the_live_page_offers_who_was_here_last_first(pages, hand):
+    """Then by name."""
+    hand.register.add(name="Aaron Invented", handedness="left")
+    told = pages.get("/players/choice.json").json()["players"]
+    assert [(one["name"], one["last"]) for one in told] == [
+        ("Ada Invented", "2026-03-16"),
+        ("Aaron Invented", None),
+        ("Bo Invented", None),
+    ]
+
+
+def test_a_player_s_page_lists_visits_and_the_next_check(pages, hand):
+    """28 days after the last visit, by the program's own rules."""
+    page = text_of(pages.get(f"/players/{hand.ada}"))
+    assert page.index("2026-03-16") < page.index("2026-03-09") < page.index("2026-03-02")
+    assert "2026-04-13" in page
+    asks = text_of(pages.get(f"/players/{hand.ada}/delete"))
+    assert "3 sessions" in asks

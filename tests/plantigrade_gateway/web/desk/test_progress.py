@@ -1,25 +1,22 @@
 """The progress page: a measure over visits with its breaks, two visits side by side. Invented."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from tests.support.cases import VisitMaker, case, pushes
+from tests.support.handmade import Made
 from tests.support.pagetext import text_of
 
 from plantigrade_gateway.analysis.result import Mark
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.follow import followed
 from plantigrade_gateway.coach.progress import progress
-from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
-from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.desk import progress as page
 from plantigrade_gateway.web.desk.progress import HIGH_PX, TOP_PX, drawing
-from plantigrade_gateway.web.desk.routes import desk_router
 
 RULES = built_in()
 
@@ -35,14 +32,8 @@ def visits() -> Case:
 
 
 @pytest.fixture
-def client(tmp_path, monkeypatch) -> Iterator[TestClient]:
-    path = tmp_path / "store.sqlite3"
-    with Store.open(path) as store, Register(store) as register:
-        register.add(name="Iris Invented", handedness="right")
-    app = FastAPI()
-    app.include_router(desk_router(path))
-    with TestClient(app, follow_redirects=False) as client:
-        yield client
+def client(pages: TestClient) -> TestClient:
+    return pages
 
 
 @pytest.fixture
@@ -52,9 +43,8 @@ def known(monkeypatch) -> Callable[[Case], None]:
 
 
 @pytest.fixture
-def base(client) -> str:
-    (one,) = client.get("/players/choice.json").json()["players"]
-    return f"/players/{one['id']}/progress"
+def base(hand: Made) -> str:
+    return f"/players/{hand.bo}/progress"
 
 
 def test_no_line_goes_across_a_break():
@@ -119,7 +109,6 @@ def test_a_mean_has_room_about_it_and_one_visit_no_line():
     assert drawing(progress(case(), RULES, "full.load_tempo")) is None
 
 
-@pytest.mark.dear
 def test_the_page_says_what_was_changed_and_what_may_be_said(client, base, known):
     known(visits())
     shown = client.get(base)
@@ -131,7 +120,6 @@ def test_the_page_says_what_was_changed_and_what_may_be_said(client, base, known
     assert "not distinguishable" not in text  # of a share there is no verdict
 
 
-@pytest.mark.dear
 def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known):
     tempos = [[{"load_tempo": tempo + 0.01 * k} for k in range(8)] for tempo in (2.0, 3.0)]
     known(case(*(VisitMaker(day=7 * k).swung("full", t).visit() for k, t in enumerate(tempos))))
@@ -158,7 +146,6 @@ def test_two_visits_stand_side_by_side_the_earlier_one_first(client, base, known
     assert "is no visit of this player" in text_of(answer, 409)
 
 
-@pytest.mark.dear
 def test_a_measure_is_found_by_its_title_too(client, base, known):
     """As `plantigrade compare --measure` and the API take it."""
     known(case(*(VisitMaker(day=7 * k).swung("full", pushes(4, 4)).visit() for k in range(2))))
@@ -169,7 +156,6 @@ def test_a_measure_is_found_by_its_title_too(client, base, known):
     assert by_title == by_key and "Full: load tempo, ratio" in by_key
 
 
-@pytest.mark.dear
 def test_two_visits_of_one_day_are_told_apart_by_their_times(client, base, known):
     """A stop and a new beginning, or morning and afternoon, are two sessions."""
     before = VisitMaker(day=6).swung("full", pushes(8, 0)).visit()
@@ -184,7 +170,6 @@ def test_two_visits_of_one_day_are_told_apart_by_their_times(client, base, known
     assert 'data-is="2026-03-09 15:00">4 of 8' in page
 
 
-@pytest.mark.dear
 def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
     text = client.get(base).text
     groups = re.findall(r'<optgroup label="([^"]*)">(.*?)</optgroup>', text, re.DOTALL)
@@ -196,7 +181,6 @@ def test_every_measure_can_be_chosen_under_what_it_is_of(client, base):
     assert len(set(called)) == len(called) >= len(followed())  # no two are called alike
 
 
-@pytest.mark.dear
 def test_what_was_never_measured_is_said(client, base):
     text = text_of(client.get(f"{base}?measure=kept.push_good"))
     assert "measured on no visit yet" in text and "not two visits yet" in text
@@ -204,13 +188,11 @@ def test_what_was_never_measured_is_said(client, base):
     assert client.get("/players/nobody/progress").status_code == 404
 
 
-@pytest.mark.dear
 def test_a_name_is_text(client, base, known):
     known(replace(visits(), name="<b>"))
     assert "<b>" not in client.get(base).text
 
 
-@pytest.mark.dear
 def test_what_was_done_in_speed_blocks_is_listed(client, base, known):
     """By the marks of the record; a visit without speed work has no row."""
     shown = visits()

@@ -163,3 +163,15 @@ def test_sessions_and_players_are_looked_up(store_path: Path):
     desk.close()
     assert desk.session(first).session_id == first  # it opens again
     desk.close()
+
+
+def test_a_store_that_is_closed_is_let_go_and_opened_again(store_path: Path):
+    """Both its own connection and the players'."""
+    desk = DeskStore(store_path)
+    for _ in range(2):
+        store, register = desk.store, desk.register
+        assert desk.store is store and desk.register is register
+        desk.close()
+        with pytest.raises(StoreError):
+            store.sessions()
+        desk.close()

@@ -4,12 +4,18 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from httpx2 import Response
 from starlette.requests import Request
+from starlette.testclient import TestClient
+from tests.support.handmade import Made
+from tests.support.pagetext import text_of
 from tests.support.records import swing
 
+from plantigrade_gateway.coach.case import Tap
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.people.said import anchor_ns
+from plantigrade_gateway.people.said import Conditions, Said, anchor_ns
 from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.store import results
 from plantigrade_gateway.web.desk.reads import NotThere, Opened
 from plantigrade_gateway.web.desk.remarks import ACTS, _number_now, seconds_of, speed_units
 
@@ -97,3 +103,106 @@ def test_the_unit_that_was_typed_last_is_shown():
 
     assert shown("speed-unit=mph")["speed_unit"] == "mph"
     assert shown("other=1")["speed_unit"] == ""
+
+
+# ---- the pages, on a store made by hand ----
+
+
+def form_of(pages: TestClient, hand: Made, rest: str, **form: str) -> Response:
+    return pages.post(f"/sessions/{hand.visits[0]}{rest}", data=form)
+
+
+def said(hand: Made) -> Said:
+    swings = results.read(hand.store, hand.visits[0]).swings
+    return Visits(hand.register).said(hand.visits[0], swings)
+
+
+def test_a_remark_leads_back_to_its_swing_or_is_refused_on_its_page(pages, hand):
+    done_ = form_of(pages, hand, "/swings/2", do="leave out", reason="slipped")
+    here = f"/sessions/{hand.visits[0]}/swings/2"
+    assert (done_.status_code, done_.headers["location"]) == (303, here)
+    assert said(hand).exclusions[1].reason == "slipped" and list(said(hand).exclusions) == [1]
+    assert "set-cookie" not in done_.headers
+    form_of(pages, hand, "/swings/2", do="count again")
+    assert not said(hand).exclusions
+    refused = form_of(pages, hand, "/swings/2", do="leave out", reason="")
+    assert refused.status_code == 422 and here in refused.text
+    refused = form_of(pages, hand, "/swings/2", do="dance")
+    assert "do: expected leave out or count again or tap or show or speed" in text_of(refused, 422)
+    assert not said(hand).exclusions
+    assert form_of(pages, hand, "/swings/4", do="show").status_code == 404
+
+
+def test_a_form_of_a_swing_finds_it_by_its_moment(pages, hand):
+    swings = results.read(hand.store, hand.visits[0]).swings
+    of = str(anchor_ns(swings[2]))
+    told = form_of(pages, hand, "/swings/1", do="leave out", reason="x", of=of)
+    assert told.headers["location"].endswith("/swings/3") and list(said(hand).exclusions) == [2]
+    # a moment in ns has at most 18 digits: within 31 years
+    gone = form_of(pages, hand, "/swings/1", do="show", of="9" * 18)
+    assert "it is none any more" in text_of(gone, 404)
+    long = SimpleNamespace(lead_peak_s=9e8, start_s=8.9e8, confirmed_s=9.1e8, address_s=0.0)
+    opened = cast(Opened, SimpleNamespace(found=SimpleNamespace(swings=(long,))))
+    assert len("900000000" + "0" * 9) == 18 and _number_now(opened, 5, "9" + "0" * 17) == 1
+
+
+def test_a_speed_s_unit_is_kept_for_a_year_on_this_device(pages, hand):
+    told = form_of(pages, hand, "/swings/1", do="speed", speed="90", unit="mph")
+    kept = told.headers["set-cookie"]
+    assert kept.startswith("speed-unit=mph;") and "SameSite=strict" in kept
+    assert "Max-Age=31536000" in kept  # 365 days
+    assert said(hand).swings[0].club_speed_m_s == pytest.approx(40.2336)
+    page = form_of(pages, hand, "/swings/1", do="speed", speed="fast", unit="mph")
+    assert "club speed: 'fast', expected a number" in text_of(page, 422)
+    assert 'value="fast"' in page.text and "set-cookie" not in page.headers
+    pages.cookies.clear()
+
+
+def test_a_tap_is_blind_while_the_answer_was_not_shown(pages, hand):
+    where, tap = "/swings/1", {"do": "tap", "what": "push", "answer": "good", "eye": "1"}
+    told = form_of(pages, hand, where, **tap)
+    assert told.headers["location"].endswith("/swings/1?eye=1")
+    form_of(pages, hand, where, do="show", eye="1")
+    refused = form_of(pages, hand, where, **tap | {"what": "heel", "answer": "up"})
+    assert "eye: the program's answer was shown meanwhile" in text_of(refused, 422).replace(
+        "’", "'"
+    )
+    form_of(pages, hand, where, do="tap", what="heel", answer="up")
+    note = said(hand).swings[0]
+    assert (note.eye_push, note.eye_heel) == (Tap("good", True), Tap("up", False))
+    assert form_of(pages, hand, "/swings/2", **tap).status_code == 303  # another one is not shown
+    assert said(hand).swings[1].eye_push == Tap("good", True)
+
+
+def test_a_note_is_kept_refused_and_removed(pages, hand):
+    told = form_of(pages, hand, "/notes", at="1:02.5", text="windy")
+    here = f"/sessions/{hand.visits[0]}"
+    assert (told.status_code, told.headers["location"]) == (303, f"{here}#notes")
+    (note,) = said(hand).notes
+    assert (note.t_s, note.text) == (62.5, "windy")
+    refused = form_of(pages, hand, "/notes", at="soon", text="<calm>")
+    assert "Not kept. time: 'soon', expected minutes and seconds" in text_of(refused, 422)
+    assert 'value="&lt;calm&gt;"' in refused.text
+    told = form_of(pages, hand, f"/notes/{note.note_id}/remove", pressed="yes")
+    assert (told.status_code, told.headers["location"]) == (303, f"{here}#notes")
+    assert said(hand).notes == ()
+    for where in (f"/sessions/{'0' * 32}/notes", f"/sessions/{'0' * 32}/notes/1/remove"):
+        assert pages.post(where, data={"at": "1", "text": "x"}).status_code == 404
+
+
+def test_what_was_worn_is_kept_or_shown_again_as_it_was_typed(pages, hand):
+    worn = {"shoe": "spiked", "footbed": "own", "sole": "stiff", "unchanged": "yes"}
+    told = form_of(pages, hand, "/worn", **worn)
+    here = f"/sessions/{hand.visits[0]}"
+    assert (told.status_code, told.headers["location"]) == (303, f"{here}#worn")
+    assert said(hand).conditions == Conditions("spiked", "own", True) and said(hand).is_unchanged
+    form_of(pages, hand, "/worn", shoe="flat", sole="soft")
+    assert said(hand).conditions == Conditions("flat", "", False) and not said(hand).is_unchanged
+    form_of(pages, hand, "/worn", shoe="flat")
+    assert said(hand).conditions == Conditions("flat", "", None)
+    refused = form_of(pages, hand, "/worn", shoe="red", sole="wet", unchanged="yes")
+    assert "sole: 'wet', expected soft, stiff or nothing" in text_of(refused, 422)
+    assert 'value="red"' in refused.text and 'value="yes" checked' in refused.text
+    assert said(hand).conditions == Conditions("flat", "", None)
+    refused = form_of(pages, hand, "/worn", sole="wet")
+    assert 'value="yes" checked' not in refused.text

@@ -6,6 +6,8 @@ from typing import cast
 
 import pytest
 from tests.support.cases import VisitMaker, case, pushes
+from tests.support.handmade import visit
+from tests.support.pagetext import text_of
 
 from plantigrade_gateway.coach.case import Decided
 from plantigrade_gateway.coach.sheet import evidence
@@ -72,3 +74,28 @@ def test_lead_and_trail_are_named_with_their_sides(hands, sides):
     assert all(topic.holding for topic in parts["topics"])
     assert sum(len(items) for _, items in parts["stages"]) <= len(made.readiness)
     assert all(items for _, items in parts["stages"])
+
+
+# ---- the page, on a store made by hand ----
+
+
+def test_a_sheet_of_an_earlier_visit_says_that_there_is_a_newer_one(pages, hand):
+    here = f"/players/{hand.ada}/sheet"
+    first, _, last = hand.visits
+    for where in (here, f"{here}?visit={last}"):
+        assert "is newer" not in text_of(pages.get(where))
+    earlier = text_of(pages.get(f"{here}?visit={first}"))
+    assert "This is the sheet of the visit of 2026-03-02 09:00" in earlier
+    assert "that of 2026-03-16 09:00 is newer" in earlier and "decided since" not in earlier
+    hand.register.decide(hand.ada, "push", "go", DAY, "", "even")
+    earlier = text_of(pages.get(f"{here}?visit={first}"))
+    assert "decided since" not in earlier  # of that visit's own day
+    hand.register.decide(hand.ada, "push", "not yet", DAY.replace(day=12), "", "even")
+    earlier = text_of(pages.get(f"{here}?visit={first}"))
+    assert "and decided since: push not yet, even (2026-03-12)" in earlier
+    visit(hand.store, hand.ada, 30, end=False)
+    for where in (here, f"{here}?visit={last}"):  # one that is recorded has no sheet yet
+        assert "is newer" not in text_of(pages.get(where))
+    nobody = pages.get(f"/players/{hand.bo}/sheet")
+    assert nobody.status_code == 200 and "is newer" not in text_of(nobody)
+    assert pages.get(f"/players/{hand.bo}/sheet?visit={first}").status_code == 404

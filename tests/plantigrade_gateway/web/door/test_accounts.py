@@ -3,6 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from tests.support.records import packets
 
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
@@ -156,4 +157,16 @@ def test_a_session_that_was_cut_off_goes_on_within_a_quarter_of_an_hour(
     clock.set(later)
     assert links.lasts(key_of(token)) is works
     store.create_session("insoles", analysis_version=1, started=BEGAN + later)
+    assert links.lasts(key_of(token)) is works
+
+
+@pytest.mark.parametrize(("later", "works"), [(timedelta(), True), (TICK, False)])
+def test_a_session_that_was_cut_off_ended_with_its_last_packet(store, links, clock, later, works):
+    """Recorded for five hours, in packets of 10 ms each: 1,800,000 of them later."""
+    session = store.create_session("insoles", analysis_version=1, started=BEGAN)
+    store.append(session, packets(1))
+    store.append(session, packets(1, 1_800_000))
+    _, token = links.make()
+    store.end_session(session, "restart")
+    clock.set(timedelta(hours=5, minutes=15) + later)
     assert links.lasts(key_of(token)) is works

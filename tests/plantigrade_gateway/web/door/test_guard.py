@@ -1,10 +1,14 @@
 """The door: under our own name, from our own pages, with a sign-in or a link; nobody else."""
 
+import asyncio
+from typing import Any
+
 import pytest
 from starlette.websockets import WebSocketDisconnect
 from tests.support.door import QUICK, door
 
 from plantigrade_gateway.web.door import guard, password
+from plantigrade_gateway.web.door.access import Principal, Rights
 
 EVERYTHING = [
     "/",
@@ -268,3 +272,28 @@ def test_browsers_are_not_told_what_they_would_complain_of(open_lan):
     assert "cross-origin-opener-policy" not in open_lan.browser().get("/sign-in").headers
     here = open_lan.browser("127.0.0.1", "http://127.0.0.1:8642")
     assert here.get("/sign-in").headers["cross-origin-opener-policy"] == "same-origin"
+
+
+async def test_a_watch_that_fails_ends_the_page_and_is_logged(open_lan, monkeypatch, caplog):
+    """Nobody is watched by it any more, so nobody is served."""
+    sent: list[Any] = []
+
+    async def fails(grant: Principal) -> bool:
+        raise KeyError("of ours")
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    async def never() -> Any:
+        await asyncio.Event().wait()
+
+    async def why() -> str:
+        return "signed out"
+
+    monkeypatch.setattr(open_lan.access, "lasts", fails)
+    grant = Principal(Rights.COACH, b"key")
+    watched = guard._Watched(never, send, grant, open_lan.access, why)
+    await watched.watch()
+    assert watched.has_ended and [one["reason"] for one in sent] == ["signed out"]
+    assert (await watched.receive())["type"] == "websocket.disconnect"
+    assert [one.message for one in caplog.records] == ["watch of a page"]
