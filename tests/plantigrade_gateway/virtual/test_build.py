@@ -4,6 +4,7 @@ It is a shell script: it notes its arguments and copies the first source to wher
 """
 
 import subprocess
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -108,11 +109,11 @@ def test_its_sources_are_those_of_the_wheel_or_of_the_repository(tmp_path, monke
     (here / "host").mkdir(parents=True)
     (here / "host" / "companion.c").touch()
     monkeypatch.setattr(build, "__file__", str(package / "virtual" / "build.py"))
-    monkeypatch.setattr(build.resources, "files", lambda name: tmp_path / "gateway" / name)
+    monkeypatch.setattr(resources, "files", lambda name: tmp_path / "gateway" / name)
     assert build.firmware_folder() == here
     for source in (HARDWARE_NOTES / "firmware").glob("plantigrade_*.[ch]"):
         (here / source.name).touch()
-    script = compiler(tmp_path, "#!/bin/sh\necho \"$@\" >> \"$(dirname \"$0\")/asked\"\nexit 1\n")
+    script = compiler(tmp_path, '#!/bin/sh\necho "$@" >> "$(dirname "$0")/asked"\nexit 1\n')
     with pytest.raises(BluetoothError):
         build.companion_program(None, tmp_path / "cache", script)
     assert str(here / "host" / "companion.c") in asked(tmp_path)[0]
@@ -120,7 +121,7 @@ def test_its_sources_are_those_of_the_wheel_or_of_the_repository(tmp_path, monke
 
 def test_sources_that_are_nowhere_are_said(tmp_path, monkeypatch):
     monkeypatch.setattr(build, "__file__", str(tmp_path / "a" / "b" / "c" / "build.py"))
-    monkeypatch.setattr(build.resources, "files", lambda name: tmp_path / name)
+    monkeypatch.setattr(resources, "files", lambda name: tmp_path / name)
     with pytest.raises(BluetoothError, match=r"^companion: its C sources are not here"):
         build.firmware_folder()
 
