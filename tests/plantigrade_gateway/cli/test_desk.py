@@ -11,8 +11,6 @@ from tests.support.program import Program
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 
 @pytest.mark.slow
 def test_the_desk_is_served_without_a_gateway_until_told(tmp_path):

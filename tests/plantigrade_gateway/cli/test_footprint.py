@@ -10,8 +10,6 @@ from tests.support.camera import Camera, drawn, page_picture, photograph
 
 from plantigrade_gateway.cli.main import main
 
-pytestmark = pytest.mark.dear
-
 Run = Callable[..., Result]
 A4 = (210.0, 297.0)
 
