@@ -222,6 +222,18 @@ def test_a_full_queue_makes_put_wait_and_drops_nothing(store, session):
 
 
 @pytest.mark.dear
+def test_what_waits_is_full_from_its_most_bytes_on(store, session):
+    """A put waits then: a disk that stands still does not fill the memory."""
+    with Recorder(store, session, held_bytes=2000) as recorder:
+        recorder.flush()
+        with recorder._changed:
+            kept = recorder._bytes
+            for waiting, is_full in ((1999, False), (2000, True), (2001, True)):
+                recorder._bytes = waiting
+                assert recorder._is_full() is is_full
+            recorder._bytes = kept
+
+
 def test_two_readers_while_writing(store, session):
     done = threading.Event()
     faults: list[str] = []
