@@ -362,3 +362,11 @@ def test_of_a_foot_s_zones_the_latest_are_told_by_its_gain(told):
         live_feed._moments.tap(PressureBlock(foot, 0.01 * np.arange(4.0), pressure), 1.5)
     for k, foot in enumerate(Foot):
         assert live_feed._moments._zones[foot].tolist() == [1.5 * (54 + z + k) for z in range(18)]
+
+
+def test_a_session_that_is_closed_again_only_gives_its_results(store, told):
+    live = LiveSession(store, "test", Silence(), print)
+    live.push(next(read_replay(demo_file())).slice(0, 400))
+    found = live.close("idle")
+    assert found is not None and live.close() is found
+    assert (store.session(live.session_id).end_reason, live.end_reason) == ("idle", "idle")
