@@ -171,6 +171,10 @@ def test_half_width_is_the_root_sum_of_squares_of_its_parts():
     assert found.half_width == pytest.approx(math.sqrt(sum(part**2 for part in parts)))
 
 
+def test_a_print_of_one_threshold_has_no_width_by_thresholds():
+    assert print_index(drawn((60, 30, 90)), [], 1.0, STRAIGHT).threshold == 0.0
+
+
 def test_until_five_prints_the_usual_spread_holds_then_their_own():
     values = [0.22, 0.24, 0.23, 0.26, 0.20]
     for n in range(1, 5):

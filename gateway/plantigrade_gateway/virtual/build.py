@@ -57,7 +57,7 @@ def companion_program(
     Raises
     ------
     BluetoothError
-        No sources, no compiler, or it does not compile; says which.
+        No sources, no compiler, one that does not end, or it does not compile; says which.
     """
     firmware = firmware or firmware_folder()
     folder = cache or platformdirs.user_cache_path("plantigrade", appauthor=False) / "companion"
@@ -85,6 +85,11 @@ def companion_program(
             raise BluetoothError(
                 f"companion: there is no C compiler ({compiler}) on this machine; install one, "
                 "on Debian: apt install gcc libc6-dev"
+            ) from None
+        except subprocess.TimeoutExpired:
+            raise BluetoothError(
+                f"companion: its compiler ({compiler}) does not end in {_LIMIT_S:.0f} s; "
+                "run it again when the machine is less busy"
             ) from None
         if done.returncode:
             said = next((x for x in done.stderr.splitlines() if "error" in x), "no reason given")

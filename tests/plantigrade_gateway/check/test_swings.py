@@ -13,6 +13,7 @@ from plantigrade.synth import Player, Segment, Stand
 from plantigrade.synth import Swing as Swings
 from plantigrade_gateway.analysis.result import Analysis, SetSpan, Trial, swing_time
 from plantigrade_gateway.check.swings import (
+    ANSWERS,
     SetCount,
     count_of,
     count_practice,
@@ -299,3 +300,25 @@ def test_each_answer_of_a_set_may_be_mixed(lifted, loaded, found):
         for k, s in enumerate(good("y" * 8))
     ]
     assert mixed(swings) == found
+
+
+@pytest.mark.parametrize(
+    ("state", "good", "loaded", "answers"),
+    [
+        (HeelLiftState.LIFTED, True, False, (True, True, False)),
+        (HeelLiftState.DOWN, False, True, (False, False, True)),
+        (HeelLiftState.UNCLEAR, False, None, (False, False, None)),
+    ],
+)
+def test_a_swing_answers_for_its_push_its_lead_heel_and_its_trail_heel(
+    state, good, loaded, answers
+):
+    """A lead heel that cannot be told has not been seen to unload."""
+    one = swing(100)
+    made = replace(
+        one,
+        heel_lift=replace(one.heel_lift, state=state),
+        push=replace(one.push, is_good=good, heel_loaded=loaded),
+    )
+    assert [name for name, _ in ANSWERS] == ["push", "lead heel", "trail heel"]
+    assert tuple(of(made) for _, of in ANSWERS) == answers

@@ -14,8 +14,6 @@ from plantigrade_gateway.analysis.result import Analysis, Trial
 from plantigrade_gateway.check.verdict import Verdict, Why
 from plantigrade_gateway.check.walk import judge_walk, straight_steps, straights_of
 
-pytestmark = pytest.mark.dear
-
 WALK = ("walk", 0.1, 500.0)
 
 
@@ -85,6 +83,7 @@ def test_steps_outside_the_trial_do_not_count():
 
 
 @pytest.mark.parametrize("seed", range(3))
+@pytest.mark.dear
 def test_two_lengths_with_turns_are_taken_and_the_turns_left_out(seed):
     player, plan = Player(), [Walk(26, turn_after=11), Walk(26, turn_after=12)]
     found = check_of(player, plan, [WALK], seed=seed)
@@ -103,12 +102,14 @@ def test_two_lengths_with_turns_are_taken_and_the_turns_left_out(seed):
     assert len(inside) <= len(turning) // 4  # a turn's first or last step is hardly slower
 
 
+@pytest.mark.dear
 def test_one_who_hardly_walks_is_refused():
     verdict = walked(Walk(14))
     assert verdict.why is Why.FEW_STEPS
     assert "of 12 straight steps of the" in verdict.line and "8 steps straight on" in verdict.line
 
 
+@pytest.mark.dear
 def test_one_who_turns_all_the_time_is_refused():
     verdict = walked(*[Walk(7)] * 6)
     assert verdict.why is Why.FEW_STEPS and verdict.count == 0
@@ -118,12 +119,14 @@ def test_one_who_stands_is_refused():
     assert walked(Stand(20.0)).why is Why.EMPTY
 
 
+@pytest.mark.dear
 def test_one_who_changes_pace_is_refused():
     verdict = walked(Walk(14, 0.9), Walk(14, 1.7), Walk(14, 1.2))
     assert verdict.why is Why.PACE
     assert "one pace" in verdict.line
 
 
+@pytest.mark.dear
 def test_one_whose_insoles_fall_silent_is_refused():
     player = Player()
     t_s, left, right = feet_of(player, [Walk(40)], SensorModel())

@@ -15,8 +15,6 @@ from tests.support.waiting import HANG_S
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 
 def told(*arguments: str, code: int = 0) -> str:
     """Run a command; return what it says."""
@@ -72,6 +70,7 @@ def test_a_backup_while_the_program_records(tmp_path):
         assert player["name"] == "Ada Invented"
 
 
+@pytest.mark.dear
 def test_what_the_commands_say(tmp_path):
     store, file = tmp_path / "s.sqlite3", tmp_path / "b.tar"
     here = ("--store", str(store))

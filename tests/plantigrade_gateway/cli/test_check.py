@@ -12,13 +12,12 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.report.player import visit_of
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 
 def run(store: Store, *arguments: str) -> Result:
     return CliRunner().invoke(main, ["--store", str(store.path), "check", "last", *arguments])
 
 
+@pytest.mark.dear
 def test_trials_and_sets_are_judged_from_the_store(store):
     script = (Do("start", STOOD), Do("start", (Stand(2.0), GOOD, Stand(8.0), GOOD, Stand(4.0))))
     bay = CheckBay(store, Told(), Player(left_share=0.68), script)
@@ -39,6 +38,7 @@ def test_trials_and_sets_are_judged_from_the_store(store):
     assert (swung["taken"], swung["why"]) == (False, "few swings")
 
 
+@pytest.mark.dear
 def test_a_session_without_a_check_says_so(store):
     """The recording's own marks of checks count as a check of the visit, too."""
     session = store_practice(store)

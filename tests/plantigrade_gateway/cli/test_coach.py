@@ -16,7 +16,6 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
 FIRST = Path(__file__).parents[3] / "gateway" / "plantigrade_gateway" / "rules" / "first.toml"
 
 

@@ -3,14 +3,16 @@
 import json
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 from tests.support.camera import Camera, drawn, page_picture, photograph
 
+from plantigrade.footprint import Marks, PrintIndex, Thirds
 from plantigrade_gateway.cli.main import main
-
-pytestmark = pytest.mark.dear
+from plantigrade_gateway.prints import apart, reading, target
 
 Run = Callable[..., Result]
 A4 = (210.0, 297.0)
@@ -78,3 +80,168 @@ def test_what_cannot_be_read_is_one_sentence(run, tmp_path, given, says):
     assert result.exit_code == 2
     (line,) = result.stderr.splitlines()
     assert says in line
+
+
+# ---- what is asked of the reader and said of what it found; the reader is a fake
+
+GUESSED = Marks((70.0, 250.0), (70.0, 20.0), ((0.0, 60.0), (140.0, 60.0)))
+MARKS = Marks((70.0, 250.0), (71.0, 20.0), ((0.0, 60.0), (140.0, 61.0)))
+THIRDS = Thirds((4000.0, 2000.0, 6000.0), 210.0)
+"""An index of 2000 / 12000 = 0.167 (Cavanagh & Rodgers 1987: area of the middle third over all)."""
+
+
+class Reader:
+    """What was asked for, photo by photo."""
+
+    def __init__(self) -> None:
+        self.flats: list[dict[str, Any]] = []
+        self.reads: list[tuple[float, Marks | None]] = []
+
+    def flat_of(self, photo: bytes, **asked: Any) -> Any:
+        self.flats.append({"photo": photo, **asked})
+        return SimpleNamespace(jpeg=b"\xff\xd8\xff flat", mirrored=asked["mirrored"], sheet="A4")
+
+    def read_print(self, seen: Any, level: float, marks: Marks | None) -> Any:
+        self.reads.append((level, marks))
+        index = PrintIndex(THIRDS, 0.006, 0.0, 0.008)
+        return SimpleNamespace(index=index, marks=marks or GUESSED)
+
+
+@pytest.fixture
+def reader(monkeypatch) -> Reader:
+    made = Reader()
+    monkeypatch.setattr(apart, "flat_of", made.flat_of)
+    monkeypatch.setattr(reading, "read_print", made.read_print)
+    return made
+
+
+@pytest.fixture
+def photo(tmp_path) -> Path:
+    made: Path = tmp_path / "p.jpg"
+    made.write_bytes(b"a photo")
+    return made
+
+
+@pytest.fixture
+def ann(tmp_path, run) -> str:
+    assert run("players", "add", "Ann", "--handed", "right").exit_code == 0
+    return "Ann"
+
+
+def test_a_print_is_read_with_marks_that_are_guessed_or_given(run, reader, photo, tmp_path):
+    flat = tmp_path / "flat.jpg"
+    shown = run(
+        *("footprint", "read", "Ann", "left", photo, "--how", "walking", "--flat", flat),
+    )
+    assert shown.exit_code == 0, shown.output
+    # ± by the hand of its parts: the root of .006² + .008²
+    assert shown.stdout == (
+        "left foot, walking: arch index 0.167 ± 0.010 for this print, 120 cm² without toes, "
+        "210 mm long. Heel, toe and toe line are guessed.\n"
+    )
+    assert reader.flats == [
+        {"photo": b"a photo", "paper": None, "corners": None, "mirrored": False}
+    ]
+    assert reader.reads == [(0.5, None)]
+    assert flat.read_bytes() == b"\xff\xd8\xff flat"
+    again = run("footprint", "read", "Ann", "left", photo, "--how", "walking", "--flat", flat)
+    assert again.exit_code == 2 and "flat.jpg: is there already" in again.stderr
+    given = run(
+        *("footprint", "read", "Ann", "right", photo, "--how", "standing", "--level", "0.4"),
+        *("--heel", "70", "250", "--toe", "71", "20", "--line", "0", "60", "140", "61"),
+    )
+    assert given.exit_code == 0 and "guessed" not in given.stdout
+    assert reader.reads[-1] == (0.4, MARKS)
+
+
+def test_a_plain_sheet_s_corners_are_pairs_and_its_mirroring_is_said(run, reader, photo):
+    corners = ["--corners", *"12345678"]
+    read = ("footprint", "read", "Ann", "left", photo, "--how", "walking", "--sheet", "letter")
+    assert run(*read, "--mirrored", *corners).exit_code == 0
+    assert reader.flats[0]["corners"] == [(1.0, 2.0), (3.0, 4.0), (5.0, 6.0), (7.0, 8.0)]
+    assert (reader.flats[0]["paper"], reader.flats[0]["mirrored"]) == ("letter", True)
+    assert run(*read, "--not-mirrored").exit_code == 0
+    assert reader.flats[1]["mirrored"] is False
+    refused = run(*read)
+    assert refused.exit_code == 2 and "a plain sheet shows neither" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        ("--heel", "70", "250", "--toe", "71", "20", "--line", "0", "60", "140", "61"),
+        ("--corners", *"12345678"),
+        ("--flat", "flat.jpg"),
+    ],
+)
+def test_what_is_of_one_photo_is_refused_with_two(run, reader, photo, given):
+    read = ("footprint", "read", "Ann", "left", photo, photo, "--how", "walking")
+    refused = run(*read, *given)
+    assert refused.exit_code == 2 and "are of one photo" in refused.stderr
+    assert run(*read).exit_code == 0 and len(reader.flats) == 2
+
+
+@pytest.mark.parametrize("left_out", ["--heel", "--toe", "--line"])
+def test_marks_are_given_all_three_or_none(run, reader, photo, left_out):
+    marks = {"--heel": ["1", "2"], "--toe": ["3", "4"], "--line": ["5", "6", "7", "8"]}
+    del marks[left_out]
+    words = [word for option, values in marks.items() for word in (option, *values)]
+    refused = run("footprint", "read", "Ann", "left", photo, "--how", "walking", *words)
+    assert refused.exit_code == 2 and "give all three or none" in refused.stderr
+
+
+def test_what_is_kept_is_listed_and_taken_away_one_by_one(run, reader, photo, ann, tmp_path):
+    read = ("footprint", "read", ann, "left", photo, "--how", "walking")
+    assert run(*read, "--keep-photo").exit_code == 2  # without --keep
+    assert run(*read).exit_code == 0
+    assert json.loads(run("footprint", "list", ann, "--json").stdout)["prints"] == []
+    kept = run(*read, "--keep")
+    assert kept.stdout.splitlines()[-1] == "Kept."
+    twice = run(*read, "--keep")
+    assert twice.exit_code == 2 and "kept already" in twice.stderr
+    assert run(*read, "--keep", "--level", "0.4").exit_code == 0
+    table = json.loads(run("footprint", "list", ann, "--json").stdout)
+    assert table["schema"] == 1
+    first, second = table["prints"]
+    assert not first["has_picture"]
+    lines = run("footprint", "list", ann).stdout.splitlines()
+    assert lines[0].startswith(first["print_id"][:8]) and ", with picture" not in lines[0]
+    assert "arch index 0.167 ± 0.010" in lines[0]
+    # two prints of .167: normal, .21 to .26 is Cavanagh & Rodgers' normal arch, below is high
+    assert lines[2].startswith("left, walking: arch index 0.167 (") and "high, n = 2" in lines[2]
+    assert lines[-1] == "An index of area: no load share is to be compared with it."
+    nobody = run("footprint", "remove", ann, "zz")
+    assert nobody.exit_code == 2 and "print zz: 0 begin so, expected one" in nobody.stderr
+    several = run("footprint", "remove", ann, "")
+    assert several.exit_code == 2 and "2 begin so, expected one" in several.stderr
+    gone = run("footprint", "remove", ann, first["print_id"])
+    assert gone.stdout == "Taken away.\n"
+    (left,) = json.loads(run("footprint", "list", ann, "--json").stdout)["prints"]
+    assert left["print_id"] == second["print_id"]
+
+
+def test_a_picture_is_kept_with_consent_and_said(run, reader, photo, ann):
+    assert run("players", "consent", ann, "record", "--by", "player").exit_code == 0
+    read = ("footprint", "read", ann, "right", photo, "--how", "standing", "--keep")
+    assert run(*read, "--keep-photo").exit_code == 0
+    assert ", with picture" in run("footprint", "list", ann).stdout.splitlines()[0]
+
+
+def test_the_page_to_print_is_written_once_with_its_cautions(run, tmp_path, monkeypatch):
+    asked: list[str] = []
+
+    def target_page(paper: str) -> bytes:
+        asked.append(paper)
+        return f"%PDF {len(asked)}".encode()
+
+    monkeypatch.setattr(target, "target_page", target_page)
+    page = tmp_path / "page.pdf"
+    said = run("footprint", "target", page)
+    assert said.stdout.startswith(f"Written: {page}. Print it at 100 %.\n")
+    assert len(said.stdout.splitlines()) > 1 and page.read_bytes() == b"%PDF 1"
+    assert "is there already" in run("footprint", "target", page).stderr
+    assert page.read_bytes() == b"%PDF 1"
+    assert run("footprint", "target", page, "--paper", "letter", "--replace").exit_code == 0
+    assert page.read_bytes() == b"%PDF 3" and asked == ["a4", "a4", "letter"]
+    nowhere = run("footprint", "target", tmp_path / "no" / "page.pdf")
+    assert nowhere.exit_code == 2 and "cannot be written (No such file" in nowhere.stderr

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -10,6 +11,11 @@ from tests.support.records import packets, step
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.forward import check as lookedat
+from plantigrade_gateway.forward import removal
+from plantigrade_gateway.forward import verify as verified
+from plantigrade_gateway.forward.check import Finding
+from plantigrade_gateway.forward.verify import Comparison, KindFound
 from plantigrade_gateway.sinks import MQTT, TSDB
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -100,3 +106,104 @@ def test_a_sink_that_is_no_more_is_said_to_be_and_can_be_dropped(store, says):
     assert [line.split(":")[0] for line in lines[1:]] == ["mqtt"]
     lines = says("--forget", "mqtt")
     assert lines[1].startswith("Nothing is sent on: no database and no broker is set")
+
+
+# ---- the database, by what is found there
+
+
+def asks(store: Path, *words: str, code: int = 0) -> str:
+    result = CliRunner().invoke(main, ["tsdb", *words, "--store", str(store)])
+    assert result.exit_code == code, result.output
+    return result.stdout
+
+
+@pytest.mark.parametrize(
+    ("wells", "code"), [((True, None), 0), ((True, True), 0), ((True, False), 1), ((None, None), 0)]
+)
+def test_a_check_has_exit_code_1_when_something_is_not_well(store, monkeypatch, wells, code):
+    """What could not be looked at is no fault by itself."""
+
+    async def look(_: object) -> list[Finding]:
+        return [Finding(f"thing {k}", well, f"as found {k}") for k, well in enumerate(wells)]
+
+    monkeypatch.setattr(lookedat, "check", look)
+    marks = {True: "ok", False: "FAIL", None: "-"}
+    lines = asks(store, "check", code=code).splitlines()
+    assert [line.split()[0] for line in lines] == [marks[well] for well in wells]
+    assert all(f"thing {k}" in line and f"as found {k}" in line for k, line in enumerate(lines))
+    table = json.loads(asks(store, "check", "--json", code=code))
+    assert table["schema"] == 1
+    assert [one["well"] for one in table["checks"]] == list(wells)
+
+
+def compared(**found: Any) -> Comparison:
+    kinds = (
+        KindFound("step", 12, 12, 48, 1, 2, 3, 4),
+        KindFound("load", why_not="none were sent"),
+    )
+    return Comparison(48, **{"missing": 0, "different": 0, "extra": 0, **found}, kinds=kinds)
+
+
+def test_a_session_that_is_whole_in_the_database_is_said_kind_by_kind(store, monkeypatch):
+    asked: list[str] = []
+
+    async def compare(_: object, opened: Store, session: str) -> Comparison:
+        asked.append(session)
+        return compared(older=0, first=None)
+
+    monkeypatch.setattr(verified, "verify", compare)
+    assert asks(store, "verify", "5e").splitlines() == [
+        "step:    12 stored, 12 in the database; of 48 points 1 missing, 2 different, 3 twice, "
+        "4 that the store does not have",
+        "load:    none were sent",
+    ]
+    assert asked == ["5e"]
+    table = json.loads(asks(store, "verify", "5e", "--json"))
+    assert (table["schema"], table["expected"], table["kinds"][0]["missing"]) == (1, 48, 1)
+
+
+def test_one_that_is_not_says_what_is_first_and_how_to_send_it_again(store, monkeypatch):
+    async def compare(*_: object) -> Comparison:
+        return compared(missing=1, older=7, first="step 3")
+
+    monkeypatch.setattr(verified, "verify", compare)
+    assert asks(store, "verify", "5e", code=1).splitlines()[2:] == [
+        "7 points of earlier revisions, which no longer count",
+        "first: step 3",
+        "To send them again: plantigrade outbox --again 5e",
+    ]
+    assert json.loads(asks(store, "verify", "5e", "--json", code=1))["missing"] == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "asked", "said"),
+    [
+        (("--player", "a1"), ("player", "a1"), "3 series of player a1 are deleted"),
+        (("--session", "5e"), ("session", "5e"), "3 series of session 5e are deleted"),
+        (
+            ("--moved", "5e"),
+            ("moved", "5e"),
+            "3 series of session 5e that were sent for another player are deleted",
+        ),
+    ],
+)
+def test_what_is_to_be_deleted_there_is_named(store, monkeypatch, words, asked, said):
+    told: list[tuple[str, str]] = []
+
+    async def remove(_: object, opened: Store, tag: str, ident: str) -> int:
+        told.append((tag, ident))
+        return 3
+
+    async def remove_former(_: object, opened: Store, ident: str) -> int:
+        told.append(("moved", ident))
+        return 3
+
+    monkeypatch.setattr(removal, "remove", remove)
+    monkeypatch.setattr(removal, "remove_former", remove_former)
+    assert asks(store, "delete", *words) == f"{said} from the database.\n"
+    assert told == [asked]
+    for given in ((), ("--player", "a1", "--session", "5e")):
+        result = CliRunner().invoke(main, ["tsdb", "delete", *given, "--store", str(store)])
+        assert result.exit_code == 2
+        assert "name one of --player, --session and --moved" in result.stderr
+    assert len(told) == 1

@@ -132,7 +132,9 @@ def test_a_pair_is_remembered_and_known_again_in_a_scan(radio, run):
         False,
         True,
     ]
-    rows = json.loads(run("scan", "--json").stdout)["insoles"]
+    table = json.loads(run("scan", "--json").stdout)
+    assert table["schema"] == 1
+    rows = table["insoles"]
     assert [(row["serial"], row["remembered"]) for row in rows] == [
         ("0000000A", False),
         ("0000000B", True),

@@ -23,8 +23,6 @@ from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 ROOT = Path(__file__).resolve().parents[3]
 COMMANDS_PAGE = ROOT / "hardware_notes" / "commands.md"
 PRACTICE = ROOT / "replay_data" / "practice.pgr"
@@ -209,6 +207,7 @@ def test_analyse_takes_mass_hand_and_layout(run, tmp_path):
     assert quality["body_weight_from"] == "mass"  # 490 N against the recording's 488 N
 
 
+@pytest.mark.dear
 def test_analyse_a_replay_file(run):
     result = run("analyse", PRACTICE)
     assert result.exit_code == 0, result.output
@@ -388,6 +387,7 @@ def test_show_part_of_an_id(run, stored):
     refused(run("show", "zzz", "--store", stored), "zzz", "plantigrade sessions")
 
 
+@pytest.mark.dear
 def test_export(run, stored, tmp_path):
     result = run("export", "last", "--to", "out", "--store", stored)
     assert result.exit_code == 0, result.output

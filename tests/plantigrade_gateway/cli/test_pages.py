@@ -18,8 +18,6 @@ from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.door import password
 
-pytestmark = pytest.mark.dear
-
 GOOD = "heel midfoot toes"
 
 
@@ -189,6 +187,7 @@ def typed(path: Path, *answers: tuple[str, str]) -> tuple[int, str]:
 
 
 @pytest.mark.timeout(60)
+@pytest.mark.dear
 def test_in_a_terminal_it_is_asked_for_twice_and_never_shown(path):
     first, again = "at least 12 characters: ", "Once more: "
     code, shown = typed(

@@ -1,5 +1,8 @@
 """What `plantigrade run` says of several pairs: which values are whose, and what is refused."""
 
+from pathlib import Path
+from typing import Any
+
 import pytest
 from click.testing import CliRunner
 
@@ -8,6 +11,8 @@ from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.cli.pairs import _silent, alone, hands_of, values_of
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.session import several
+from plantigrade_gateway.session.several import PairOrder
 from plantigrade_gateway.store.insoles import remember
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
@@ -27,7 +32,6 @@ def path(tmp_path):
     return made
 
 
-@pytest.mark.dear
 @pytest.mark.parametrize(
     ("options", "said"),
     [
@@ -125,3 +129,92 @@ def test_forgetting_is_of_one_pair(path):
     assert CliRunner().invoke(main, [*forget, "--pair", "b"]).exit_code == 0
     shown = CliRunner().invoke(main, ["status", "--store", str(path)])
     assert "pair A: left" in shown.output and "pair B" not in shown.output
+
+
+# ---- what each pair's program is asked for
+
+
+class Asked:
+    """What several pairs were run with."""
+
+    orders: tuple[PairOrder, ...] = ()
+    simulation: Any = None
+    store: Any = None
+
+
+@pytest.fixture
+def asked(monkeypatch) -> Asked:
+    made = Asked()
+
+    async def run_several(
+        orders: Any, store: Any, config: Any, simulation: Any, out: Any, stop: Any
+    ) -> None:
+        made.orders, made.simulation, made.store = tuple(orders), simulation, store.path
+
+    monkeypatch.setattr(several, "run_several", run_several)
+    return made
+
+
+def ran(path: Path, *options: str) -> None:
+    pairs = ["--pair", "A", "--pair", "B"]
+    result = CliRunner().invoke(main, ["run", *pairs, *options, "--store", str(path)])
+    assert result.exit_code == 0, result.output
+
+
+def of(order: PairOrder, option: str) -> list[str]:
+    """The values of an option among a pair's arguments."""
+    words = order.arguments
+    return [words[k + 1] for k, word in enumerate(words) if word == option]
+
+
+def test_each_pair_s_program_is_given_its_own_values_and_what_is_everybody_s(path, asked, tmp_path):
+    wav = f"b={tmp_path}/b.wav"
+    own = ["--player", "A=Mira", "--wav", wav, "--radio", "A=tcp-client:127.0.0.1:1"]
+    ran(path, *own, "--rate", "200", "--frames", "4", "--drill", "push", "--no-sound")
+    first, second = asked.orders
+    assert (first.name, second.name) == ("A", "B") and asked.simulation is None
+    assert Path(asked.store) == path
+    for order in asked.orders:
+        assert of(order, "--pair") == [order.name]
+        assert of(order, "--store") == [str(path)]
+        assert of(order, "--rate") == ["200.0"] and of(order, "--frames") == ["4"]
+        assert of(order, "--drill") == ["push"] and "--no-sound" in order.arguments
+        # what was not given is each program's own to choose
+        assert not {"--for", "--seed", "--mass", "--virtual"} & set(order.arguments)
+        assert order.part.silent is None  # nobody is to be heard
+    assert of(first, "--player") == ["Mira"] and of(second, "--player") == []
+    assert of(first, "--radio") == ["tcp-client:127.0.0.1:1"] and of(second, "--radio") == []
+    assert of(first, "--wav") == [] and of(second, "--wav") == [f"{tmp_path}/b.wav"]
+
+
+def test_pages_are_one_port_apart_where_one_is_named_or_usual(path, asked):
+    ran(path, "--port", "9000")
+    assert [of(order, "--port") for order in asked.orders] == [["9000"], ["9001"]]
+    assert [order.part.usual_port for order in asked.orders] == [0, 0]
+    ran(path)
+    assert [of(order, "--port") for order in asked.orders] == [[], []]
+    first, second = (order.part.usual_port for order in asked.orders)
+    assert first > 0 and second == first + 1
+    ran(path, "--port", "0")  # any free one
+    assert [of(order, "--port") for order in asked.orders] == [[], []] or [
+        of(order, "--port") for order in asked.orders
+    ] == [["0"], ["0"]]
+
+
+def test_the_second_pair_is_silent_and_told_why(path, asked):
+    ran(path)
+    first, second = asked.orders
+    assert first.part.silent is None
+    assert second.part.silent == (
+        "No sound device is pair B's: name one with --sound-device B=DEVICE, or let its live page "
+        "play the sound."
+    )
+
+
+def test_virtual_pairs_need_no_insoles_and_have_one_simulation(asked, tmp_path):
+    path = tmp_path / "new.sqlite3"
+    ran(path, "--virtual", "--seed", "4", "--style", "skips")
+    assert (asked.simulation.pairs, asked.simulation.seed) == (2, 4)
+    assert asked.simulation.style == "skips"
+    for order in asked.orders:  # the simulation is begun once, for all
+        assert not {"--virtual", "--seed", "--style"} & set(order.arguments)

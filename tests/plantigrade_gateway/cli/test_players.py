@@ -19,8 +19,6 @@ from plantigrade_gateway.session.insoles import InsoleJob
 from plantigrade_gateway.session.stage import RunOptions
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 Run = Callable[..., Result]
 
 

@@ -17,8 +17,6 @@ from plantigrade_gateway.people.visits import read_session
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 Run = Callable[..., Result]
 
 
@@ -82,6 +80,7 @@ def test_no_strike_is_added_to_a_session_under_way(run, path):
         assert list(store.batches(session_id)) == []
 
 
+@pytest.mark.dear
 def test_what_is_said_of_a_visit_is_shown(run, path):
     assert "no hold" in said(run("visit", "questions", "last", "--by", "player"))
     assert "pain" in said(run("visit", "questions", "last", "--by", "guardian", "--hold", "pain"))

@@ -186,6 +186,13 @@ def test_what_was_deleted_since_stays_deleted_and_the_password_is_the_stores(pla
         restore(made.backup, place.store, replace=True, now=NOW)
 
 
+def test_folders_that_are_not_there_are_made_for_their_owner_alone(made, tmp_path):
+    store = tmp_path / "two" / "folders" / "s.sqlite3"
+    assert restore(made.backup, store).store == store
+    assert rows(store, "SELECT count(*) FROM sessions") == [(1,)]
+    assert store.parent.stat().st_mode & 0o777 == 0o700
+
+
 @pytest.mark.parametrize("end", ["-wal", "-journal"])
 def test_what_is_left_of_a_store_that_is_gone_is_not_taken_for_a_part(made, tmp_path, end):
     new = tmp_path / "t.sqlite3"

@@ -31,6 +31,13 @@ def test_without_own_rules_those_of_the_program_hold(book, register):
     assert book.versions() == [] and register.log.changes() == []
 
 
+def test_a_version_that_was_kept_is_found_and_no_other(book):
+    kept = book.keep(other("one", "0.06"))
+    assert book.version(kept.version_id).rules.limits["feet_differ_from"] == 0.06
+    with pytest.raises(StoreError, match=r"^rules 'nothing': no such version is kept$"):
+        book.version("nothing")
+
+
 @pytest.mark.dear
 @pytest.mark.slow
 def test_every_version_is_kept_and_the_last_holds(book):

@@ -6,6 +6,7 @@ What is expected follows from the words of the rules alone.
 import dataclasses
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,7 +22,7 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.said import Conditions, Said, anchor_ns, place_of, said_of
-from plantigrade_gateway.people.visits import Visits, said_of_session
+from plantigrade_gateway.people.visits import Visits, said_of_session, swing_of
 from plantigrade_gateway.store.store import Store
 
 
@@ -182,6 +183,14 @@ def test_a_change_names_the_lead_peak_in_nanoseconds(visits, key):
     (change,) = visits.changes(key)
     assert change.field == "excluded:31234567891"  # 31.2345678912 s, rounded
     assert (change.entity, change.entity_id) == (SESSION, key)
+
+
+def test_a_swing_is_found_by_its_number_from_1():
+    some: Any = SimpleNamespace(swings=SWINGS)
+    assert [swing_of(some, number) for number in (1, 2, 3)] == list(SWINGS)
+    for number in (0, -1, 4):
+        with pytest.raises(InputError, match=f"^swing {number}: this session has 3 swings$"):
+            swing_of(some, number)
 
 
 def test_a_moment_belongs_to_the_swing_that_holds_it():

@@ -83,6 +83,14 @@ def test_no_figure_of_a_table_is_cut_off_however_narrow_the_terminal():
     assert "1000006" in wide[1] and "column 6" in wide[0]
 
 
+def test_a_table_is_a_thousand_columns_wide_at_most():
+    """What is longer, as a text from elsewhere may be, is cut and does not fill the memory."""
+    made = table("name")
+    made.add_row("x" * 5000)
+    head, *rows = printed(lambda out: put(out, made))
+    assert head.strip() == "name" and max(map(len, rows)) == 1000
+
+
 def test_reports_go_to_a_plain_console():
     out = console()
     assert isinstance(out, Console)

@@ -10,7 +10,7 @@ from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from plantigrade.events import Roll
 from plantigrade_gateway.coach.case import Decided, HoldTakenBack, Questions
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
-from plantigrade_gateway.report.sheet import sheet_json, show_sheet
+from plantigrade_gateway.report.sheet import _conditions, sheet_json, show_sheet
 from plantigrade_gateway.rules.files import built_in
 
 RULES = built_in()
@@ -127,3 +127,18 @@ def test_a_stop_that_was_taken_back_is_shown_so_and_holds_nothing_up():
         "when": "2026-03-02T10:00:00Z",
     }
     assert sheet_json(made_of("pain"))["hold_taken_back"] is None
+
+
+def test_conditions_are_those_of_a_visit_that_was_on_a_day():
+    """Once for each visit that had them; a fact of no visit has none to tell."""
+    (one, *_) = [fact for fact in made_of("").facts.values() if fact.day is not None]
+    day = FIRST_DAY.date()
+    worn = replace(one, day=day, session_id="a1", conditions="flat shoe")
+    facts = [
+        *(worn, worn, replace(worn, session_id="b2"), replace(worn, conditions="")),
+        replace(worn, session_id="c3", day=None),
+    ]
+    assert _conditions(facts) == {
+        ("a1", "flat shoe"): day.isoformat(),
+        ("b2", "flat shoe"): day.isoformat(),
+    }

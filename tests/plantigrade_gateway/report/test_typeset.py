@@ -21,8 +21,6 @@ from plantigrade_gateway.report.typeset import (
     pdf,
 )
 
-pytestmark = pytest.mark.dear
-
 LAYOUT = eighteen()
 FLAT = [30.0] * LAYOUT.n_zones
 TYPED = 'Keep it: #panic() $x$ \\ *not bold* <b> "quoted" [x]'
@@ -67,6 +65,7 @@ def read(data: bytes) -> tuple[str, tuple[float, float], int]:
 
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", (210, 297)), ("letter", (216, 279))])
+@pytest.mark.dear
 def test_a_page_is_one_page_of_its_paper_and_holds_every_text(paper, size):
     # ISO 216: A4 is 210 × 297 mm; ANSI/ASME Y14.1: Letter is 8.5 × 11 in
     page = full_page()
@@ -78,6 +77,7 @@ def test_a_page_is_one_page_of_its_paper_and_holds_every_text(paper, size):
     assert "no diagnosis" in text
 
 
+@pytest.mark.dear
 def test_each_pair_of_soles_says_which_is_which():
     """Two soles as they stand, and three pairs of a swing; nothing is said of what is not there."""
     text, _, _ = read(pdf(full_page()))
@@ -159,6 +159,7 @@ def test_letters_of_other_languages_are_printed_or_refused():
     assert "Žofie Ångström-Łuć" in text
 
 
+@pytest.mark.dear
 def test_a_page_is_made_the_same_whenever_it_is_made():
     first = pdf(full_page())
     with pypdfium2.PdfDocument(first) as document:

@@ -55,8 +55,6 @@ except ImportError:
         allow_module_level=True,
     )
 
-pytestmark = pytest.mark.dear
-
 SPEED = 6.0
 LIFT, ROCK = (Pose.LIFT_LEFT,), (Pose.ROCK_LENGTH, Pose.ROCK_WIDTH)
 
@@ -178,6 +176,7 @@ OVER_BLUETOOTH = (0, 5)
 
 
 @pytest.mark.parametrize(("flaws", "poses", "sentence"), FLAWS)
+@pytest.mark.dear
 def test_what_is_not_good_is_said_in_its_sentence(flaws, poses, sentence):
     """What the invented player's feet read, judged and said; no Bluetooth, and no waiting."""
     follower = ScriptedPlayer(flaws=ScriptedFaults.parse(tuple(flaws)))
@@ -353,6 +352,7 @@ def test_what_cannot_be_done_is_one_sentence(arguments, sentence, tmp_path):
     assert len(result.stderr.strip().splitlines()) == 1
 
 
+@pytest.mark.dear
 async def test_a_check_of_what_was_never_calibrated_is_refused(path):
     with pytest.raises(InputError, match=r"left insole \(v\): never calibrated; run plantigrade"):
         await Visit(path).calibrate(is_check=True)

@@ -25,8 +25,6 @@ from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 CLICK = Transient(TransientKind.CLICK, 7.0, -18.0, 0.0005, -20.0, 0.0005, 0.95, (-25.0,) * 6, -8.0)
 UNTIL_S = 150.0
 
@@ -39,6 +37,7 @@ def practice() -> list[Entry]:
     return [entry for entry in entries if entry.arrival_ns < end_ns]
 
 
+@pytest.mark.dear
 def test_a_session_with_a_microphone(store, practice):
     said: list[str] = []
     live, ears = LiveSession(store, "test", Silence(), print), Ears(Ear(2.5), said.append)
@@ -156,6 +155,7 @@ def own_spans(live: LiveSession, store: Store) -> list[tuple[float, float]]:
     ]
 
 
+@pytest.mark.dear
 def test_what_is_asked_for_is_a_sound_of_the_program(store, practice):
     live = LiveSession(store, "test", Silence(), print)
     live.set_drill(shelf(None).drills["push"], Feedback.ASK)
@@ -205,6 +205,7 @@ def test_what_a_page_may_say_is_a_sound_of_the_program(store, practice):
     live.close()
 
 
+@pytest.mark.dear
 def test_without_a_microphone_nothing_is_said_of_strikes(store, practice):
     live = LiveSession(store, "test", Silence(), print)
     live.push(Batch.of(practice))

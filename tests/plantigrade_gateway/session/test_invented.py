@@ -46,6 +46,35 @@ def test_who_swings_fast_has_agreed_to_it_before():
             assert agreed >= ({"record", "speed"} if fast else {"record"})
 
 
+def test_each_visit_has_a_check_and_two_whole_sets_of_eight():
+    """Eight is what a check asks for; a drill is practised with fewer, and never beyond twelve."""
+    for story in invented.STORIES:
+        days = [visit.days_ago for visit in story.visits]
+        assert days == sorted(set(days), reverse=True) and days[-1] >= 1  # each is another day
+        for visit in story.visits:
+            sets = [part for part in visit.parts if isinstance(part, Swings)]
+            free = [part for part in sets if part.drill is None]
+            assert [part.intent for part in free[:2]] == [Intent.SMOOTH, Intent.FULL]
+            assert {len(part.repetitions) for part in free} == {8}
+            assert {len(part.repetitions) for part in sets if part.drill is not None} <= {6}
+
+
+def test_mira_learns_her_push_and_what_she_learnt_stays_without_sound():
+    """README: a decision is looked at again weeks later; her story is one in which it held."""
+
+    def good(parts: tuple[object, ...], intent: Intent) -> list[float]:
+        return [
+            sum(one == GOOD for one in part.repetitions) / len(part.repetitions)
+            for part in parts
+            if isinstance(part, Swings) and part.intent is intent and part.drill is None
+        ]
+
+    full = [good(visit.parts, Intent.FULL)[0] for visit in MIRA.visits]
+    assert full == sorted(full) and full[0] < 0.5 and full[-1] == 1.0
+    smooth = [good(visit.parts, Intent.SMOOTH) for visit in MIRA.visits]
+    assert smooth[0][0] < 1.0 and smooth[-1] == [1.0, 1.0]
+
+
 @pytest.mark.dear
 def test_a_story_becomes_a_player_with_visits_that_say_what_was_done(store, monkeypatch):
     monkeypatch.setattr(invented, "STORIES", (SHORT,))

@@ -8,11 +8,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import pytest
 from tests.support.live_schema import live_messages
 from tests.support.records import step, swing
 from tests.support.waiting import HANG_S
 
+from plantigrade.block import Foot, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind
 from plantigrade_gateway.analysis.practice import read_entry
 from plantigrade_gateway.analysis.result import Mark
@@ -350,3 +352,21 @@ def test_a_session_counts_from_its_own_first_swing_step_and_set(store, told):
     assert [m["counts"]["swings"] for m in told.of("swing")] == [1, 2, 1, 2]
     assert [m["n"] for m in told.of("step")] == [1, 1]
     assert [m["n"] for m in told.of("set") if m["name"]] == [1, 1]
+
+
+def test_of_a_foot_s_zones_the_latest_are_told_by_its_gain(told):
+    """A page shows where the load is now; the gain makes it newtons of the player's."""
+    live_feed = LiveFeed(told, Sound(Silence(), "off"), shelf(None))
+    for k, foot in enumerate(Foot):
+        pressure = np.arange(4 * 18, dtype=np.float64).reshape(4, 18) + k
+        live_feed._moments.tap(PressureBlock(foot, 0.01 * np.arange(4.0), pressure), 1.5)
+    for k, foot in enumerate(Foot):
+        assert live_feed._moments._zones[foot].tolist() == [1.5 * (54 + z + k) for z in range(18)]
+
+
+def test_a_session_that_is_closed_again_only_gives_its_results(store, told):
+    live = LiveSession(store, "test", Silence(), print)
+    live.push(next(read_replay(demo_file())).slice(0, 400))
+    found = live.close("idle")
+    assert found is not None and live.close() is found
+    assert (store.session(live.session_id).end_reason, live.end_reason) == ("idle", "idle")

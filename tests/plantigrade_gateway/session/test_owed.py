@@ -23,8 +23,6 @@ from plantigrade_gateway.web.desk.worker import prepare
 from plantigrade_gateway.wire.gatt import KnownInsole
 from plantigrade_gateway.wire.log import LogRequest
 
-pytestmark = pytest.mark.dear
-
 LEFT, RIGHT = Foot.LEFT, Foot.RIGHT
 PAIR = [KnownInsole(k.serial, k.foot, "invented", k.address, LENGTH_MM) for k in usual_pair()]
 
@@ -78,6 +76,7 @@ def test_a_session_that_broke_off_says_what_is_missing_and_whom_it_asks(kept):
     assert [(h.owner, h.boot) for h in holes[RIGHT]] == [(session_id, 1)]
 
 
+@pytest.mark.dear
 def test_it_is_made_whole_at_the_next_connection_by_a_new_revision(kept, failed):
     store, session_id = kept
     before, revision = results.read(store, session_id), store.revision(session_id)
@@ -95,6 +94,7 @@ def test_it_is_made_whole_at_the_next_connection_by_a_new_revision(kept, failed)
     assert store.revision(session_id) >= revision
 
 
+@pytest.mark.dear
 def test_pages_that_came_twice_and_in_parts_count_once(kept, failed):
     store, session_id = kept
     (lacking,) = results.owed(store, session_id)
@@ -128,6 +128,7 @@ def test_an_open_session_and_one_of_yesterday_are_not_asked_for(kept, failed, mo
     assert owed_by(store, PAIR) == {LEFT: [], RIGHT: []}
 
 
+@pytest.mark.dear
 async def test_what_comes_for_ended_sessions_is_stored_one_after_the_other_and_said(kept, failed):
     store, session_id = kept
     (lacking,) = results.owed(store, session_id)
@@ -147,6 +148,7 @@ async def test_what_comes_for_ended_sessions_is_stored_one_after_the_other_and_s
     assert quality.right.missing_samples == 0
 
 
+@pytest.mark.dear
 async def test_results_are_made_again_of_pages_that_came_while_it_was_recorded(kept, failed):
     store, session_id = kept
     (lacking,) = results.owed(store, session_id)
@@ -165,6 +167,7 @@ async def test_results_are_made_again_of_pages_that_came_while_it_was_recorded(k
     assert said == [f"Session {session_id[:8]} was made whole with what came late."]
 
 
+@pytest.mark.dear
 def test_late_swings_have_their_curves_and_frames_as_the_page_shows_them(kept, failed):
     """What is shown of a session is cut from the whole record, as its results are."""
     store, session_id = kept

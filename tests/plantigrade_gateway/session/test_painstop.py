@@ -23,8 +23,6 @@ from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
-pytestmark = pytest.mark.dear
-
 PAIR = [KnownInsole(k, foot, "v", f"C0:00:00:00:00:0{k}", 270) for k, foot in enumerate(Foot, 1)]
 BACK = ["take back", "end"]
 DRILLS = ("push", "balance", "walk_through")  # judged by swings, rows and steps
@@ -113,6 +111,7 @@ def test_a_calibration_stops_and_leaves_the_old_one(store):
     bay.close()
 
 
+@pytest.mark.dear
 def test_a_check_that_is_over_stops_too(store):
     bay = bay_of(store)
     bay.command(do="begin", look="first")
@@ -124,6 +123,7 @@ def test_a_check_that_is_over_stops_too(store):
     bay.close()
 
 
+@pytest.mark.dear
 def test_a_stop_takes_nothing_else_meanwhile(store):
     bay = bay_of(store)
     bay.command(do="pain")
@@ -137,6 +137,7 @@ def test_a_stop_takes_nothing_else_meanwhile(store):
 
 @pytest.mark.parametrize("is_ended", [True, False])
 @pytest.mark.parametrize("how", ["pain", "yes to a question", "neither"])
+@pytest.mark.dear
 def test_a_drill_chosen_before_a_stop_does_not_come_back_in_the_next_session(store, how, is_ended):
     bay = bay_of(store)
     bay.handler.handle({"type": "drill", "name": "push", "feedback": None}, bay.live)
@@ -166,6 +167,7 @@ def hold_of(bay: CheckBay) -> str | None:
 
 @pytest.mark.parametrize("ends", [True, False])
 @pytest.mark.parametrize("look", ["first", "speed", "block"])
+@pytest.mark.dear
 def test_a_stop_stands_for_the_visit_whatever_is_asked_afterwards(store, look, ends):
     bay = bay_of(store)
     if ends:
@@ -216,6 +218,7 @@ def test_a_stop_that_was_a_mistake_is_taken_back_and_that_is_kept(store, is_ende
     bay.close()
 
 
+@pytest.mark.dear
 def test_a_check_that_was_stopped_by_mistake_goes_on_where_it_was(store):
     bay = bay_of(store, Do("start", STOOD), Do("pain"))
     bay.command(do="begin", look="speed", club=None)
@@ -243,6 +246,7 @@ def test_a_check_that_was_stopped_by_mistake_goes_on_where_it_was(store):
     bay.close()
 
 
+@pytest.mark.dear
 def test_a_speed_block_that_was_stopped_by_mistake_may_be_begun_again(store):
     bay = bay_of(store)
     bay.command(do="begin", look="block", club=None)
@@ -272,6 +276,7 @@ def test_a_stop_that_the_store_does_not_take_yet_is_taken_back_once_it_is(store,
     bay.close()
 
 
+@pytest.mark.dear
 def test_a_stopped_visit_has_no_fast_set_and_says_why(store):
     """The page says of it: no drill and no fast swings on this visit."""
     bay = bay_of(store)

@@ -44,8 +44,6 @@ except ImportError:
         allow_module_level=True,
     )
 
-pytestmark = pytest.mark.dear
-
 __all__ = ["toolchain"]
 
 
@@ -243,6 +241,7 @@ async def test_a_session_is_made_whole_when_it_ends(tmp_path):
         (["simulate", "--rate", "300", "--battery", "120"], "battery is 120 %, expected 0 to 100"),
     ],
 )
+@pytest.mark.dear
 def test_what_cannot_be_done_is_one_sentence(arguments, sentence, tmp_path):
     store = tmp_path / "store.sqlite3"
     result = CliRunner().invoke(main, [*arguments, "--store", str(store)])

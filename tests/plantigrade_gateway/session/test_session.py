@@ -17,8 +17,6 @@ from plantigrade_gateway.sound.pitch import TonePoint
 from plantigrade_gateway.sources.replay import demo_file, read_replay
 from plantigrade_gateway.store import results
 
-pytestmark = pytest.mark.dear
-
 DRILLS = shelf(None).drills
 
 
@@ -79,6 +77,7 @@ def play(live: LiveSession, start_s: float = 0.0, stop_s: float = 1e9) -> list[S
     return [live.push(Batch.of(part[k : k + 40])) for k in range(0, len(part), 40)]
 
 
+@pytest.mark.dear
 def test_a_drill_is_in_the_record_and_its_score_in_the_store(live, store, ear):
     live.set_drill(DRILLS["push"])
     moments = play(live)
@@ -96,6 +95,7 @@ def test_a_drill_is_in_the_record_and_its_score_in_the_store(live, store, ear):
     ]
 
 
+@pytest.mark.dear
 def test_the_stored_session_comes_to_the_same_again(live, store):
     play(live, 0.0, 60.0)
     live.set_drill(DRILLS["stay"], Feedback.SILENT)
@@ -113,6 +113,7 @@ def test_the_stored_session_comes_to_the_same_again(live, store):
     assert again.drills == before == results.drills(store, live.session_id)
 
 
+@pytest.mark.dear
 def test_other_feedback_in_the_middle_of_a_drill_keeps_its_run_and_score(live, store):
     live.set_drill(DRILLS["push"])
     play(live, 0.0, 85.0)
@@ -134,6 +135,7 @@ def test_other_feedback_in_the_middle_of_a_drill_keeps_its_run_and_score(live, s
     assert changed == 0 and again.drills == (run,)
 
 
+@pytest.mark.dear
 def test_the_same_drill_with_the_same_feedback_is_begun_afresh(live):
     live.set_drill(DRILLS["push"])
     play(live, 0.0, 85.0)
@@ -161,6 +163,7 @@ def test_a_session_that_was_cut_off_comes_to_what_its_end_would_have_told(store)
     assert stand.end_s == pytest.approx(12.0, abs=0.6)  # pieces of half a second
 
 
+@pytest.mark.dear
 def test_a_drill_can_be_changed_and_ended_while_it_runs(live):
     assert live.score is None
     play(live, 0.0, 70.0)
@@ -173,6 +176,7 @@ def test_a_drill_can_be_changed_and_ended_while_it_runs(live):
     assert marks == ["drill: push, feedback other", "drill: none"]
 
 
+@pytest.mark.dear
 def test_asking_is_heard_at_once(live, ear):
     live.set_drill(DRILLS["push"], Feedback.ASK)
     play(live)
@@ -194,6 +198,7 @@ def test_cues_and_tone_are_given_in_the_order_of_their_times(live, ear):
     assert all(by < 0.05 for by in late)  # by the smoothing's half width at most
 
 
+@pytest.mark.dear
 def test_a_voice_says_outcomes_as_a_cue(store, ear):
     mouth = Mouth()
     live = LiveSession(store, "test", ear, lambda error: None, voice=mouth)  # type: ignore[arg-type]
@@ -205,6 +210,7 @@ def test_a_voice_says_outcomes_as_a_cue(store, ear):
     assert mouth.said[0] == "Good." and mouth.said[1] == "Good, 2 in a row."
 
 
+@pytest.mark.dear
 def test_a_voice_says_what_is_asked_for(store, ear):
     """The words of the last repetition, which another player is told without asking."""
     said = {}
@@ -220,6 +226,7 @@ def test_a_voice_says_what_is_asked_for(store, ear):
     assert said[Feedback.ASK] == []
 
 
+@pytest.mark.dear
 def test_without_a_drill_a_voice_says_the_push(store, ear):
     mouth = Mouth()
     live = LiveSession(store, "test", ear, lambda error: None, voice=mouth)  # type: ignore[arg-type]

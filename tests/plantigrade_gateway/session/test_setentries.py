@@ -23,8 +23,6 @@ from plantigrade_gateway.store import results
 from plantigrade_gateway.web.live.page import Message
 from plantigrade_gateway.web.live.playertold import for_player
 
-pytestmark = pytest.mark.dear
-
 FULL = SetStart("01" * 16, Intent.FULL, "7 iron").to_json()
 FAST = SetStart("02" * 16, Intent.FAST).to_json()
 UNTIL_S = 245.0
@@ -82,6 +80,7 @@ def test_a_set_holds_the_swings_from_its_entry_to_its_end(plain):
     assert analysed(entries, cuts) == found == analysed(entries, range(0, len(entries), 7))
 
 
+@pytest.mark.dear
 def test_an_older_record_begins_its_sets_by_marks(plain):
     entries = [
         (60.0, Kind.SET, FULL),
@@ -101,6 +100,7 @@ def test_a_set_of_another_version_is_a_set_without_a_name(plain):
     assert numbers(analysed(with_entries(plain, (60.0, Kind.SET, b"?"))))[0][0] == "set"
 
 
+@pytest.mark.dear
 def test_a_live_session_keeps_its_sets(store, plain):
     live = LiveSession(store, "test", Silence(), print)
     zero_ns = plain[0].arrival_ns
@@ -237,6 +237,7 @@ def test_a_players_page_shows_the_swings_that_are_heard_and_no_others(store, pla
     assert bool(read) is not messages_told_last(messages)  # what was heard by asking is read too
 
 
+@pytest.mark.dear
 def test_what_a_players_page_is_told_of_a_silent_set_is_what_its_page_says(store, plain):
     """And holds no outcome: neither in words nor as a measure, a count or a sound."""
     feed, validator = FeedBuilder(lambda: True), live_messages()
@@ -266,6 +267,7 @@ def test_what_a_players_page_is_told_of_a_silent_set_is_what_its_page_says(store
         assert outcome in json.dumps(told) and outcome not in without_frames
 
 
+@pytest.mark.dear
 def test_pages_are_told_when_a_set_is_silent_no_more(store, plain):
     feed = FeedBuilder(lambda: True)
     silent: list[bool] = []

@@ -46,8 +46,6 @@ try:
 except ImportError:
     pytest.skip("needs the extra 'virtual'", allow_module_level=True)
 
-pytestmark = pytest.mark.dear
-
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 SCHEMA = json.loads((NOTES / "mqtt.schema.json").read_text())
 PLACE = {"A": 0, "B": 1}

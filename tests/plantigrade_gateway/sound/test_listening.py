@@ -127,3 +127,31 @@ def test_more_than_4_ms_that_never_come_are_noticed_once(lost, losses):
         sent, come = sent + 960, come + 960
         listener.push(ORIGIN_NS + round(1e9 * (sent / RATE + DELAY_S)), np.zeros(960, np.float32))
     assert listener.losses == losses
+
+
+@pytest.mark.parametrize(
+    ("late_s", "losses", "restarts"),
+    [
+        ((0.0, 0.0, 0.0, 0.0), 0, 0),
+        ((0.0, 0.0039, 0.0039, 0.0039), 0, 0),
+        ((0.0, 0.0041, 0.0041, 0.0041), 1, 1),  # from then on all are late: lost once
+        ((0.0, 0.010, 0.020, 0.020), 2, 2),
+        ((0.050, 0.0, 0.0, 0.0), 0, 0),  # one that was late comes in time again: nothing is lost
+    ],
+)
+def test_samples_are_lost_where_all_of_two_seconds_are_later_than_all_before(
+    late_s, losses, restarts, monkeypatch
+):
+    """Twenty blocks of a tenth of a second for each window, all but one of them 30 ms later."""
+    listener = Listener(ORIGIN_NS)
+    begun: list[bool] = []
+    monkeypatch.setattr(listener._clock, "restart", lambda: begun.append(True))
+    last = -1
+    for late in (*late_s, late_s[-1]):
+        for k in range(20):
+            last += RATE // 10
+            jitter_s = 0.0 if k == 7 else 0.030  # one of them comes without delay
+            listener._look_for_losses(
+                ORIGIN_NS + round(1e9 * (last / RATE + DELAY_S + late + jitter_s)), last
+            )
+    assert listener.losses == losses and len(begun) == restarts

@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, motif
 
-pytestmark = pytest.mark.dear
-
 B3, D4, C4, F4, A4, E5, F5, D5, G5, B5 = (
     440.0 * 2 ** (k / 12) for k in (-10, -7, -9, -4, 0, 7, 8, 5, 10, 14)
 )
@@ -86,6 +84,7 @@ def test_a_note_begins_and_ends_where_it_should(kind, number, note):
 
 
 @pytest.mark.parametrize(("kind", "number", "note"), ALONE)
+@pytest.mark.dear
 def test_a_note_has_its_pitch_at_both_ends(kind, number, note):
     """A note that glides is a geometric path: a quarter on it has gone a quarter of its way."""
     start_s, length_s, first_hz, last_hz = note
@@ -99,6 +98,7 @@ def test_a_note_has_its_pitch_at_both_ends(kind, number, note):
 @pytest.mark.parametrize(
     ("kind", "number"), [(Motif.ROLLED, 1), (Motif.ROLLED, 2), (Motif.GOOD, 1)]
 )
+@pytest.mark.dear
 def test_a_bell_begins_over_the_one_before_and_both_ring(kind, number):
     _, notes = NOTES[kind]
     start_s, length_s, hz, _ = notes[number]

@@ -16,8 +16,6 @@ from plantigrade_gateway.sound.mixer import Mixer
 from plantigrade_gateway.sound.motifs import MIN_RAMP_S, PEAK, SAMPLE_RATE_HZ, Motif, motif
 from plantigrade_gateway.sound.speech import Announcer, Engine, find_engine, opened_voice
 
-pytestmark = pytest.mark.dear
-
 SCRIPT = Path(__file__).resolve().parents[3] / ".ci" / "speech"
 
 
@@ -33,6 +31,7 @@ def engine() -> Engine:
     return found
 
 
+@pytest.mark.dear
 def test_words_become_sound_of_our_rate_and_level(engine):
     short, long = engine.render("Good."), engine.render("Rolled, with shift, in 0.12 seconds.")
     for samples in (short, long):
@@ -47,6 +46,7 @@ def test_words_become_sound_of_our_rate_and_level(engine):
     assert power[(hz > 80) & (hz < 4000)].sum() > 0.9 * power.sum()  # a voice, at its own pitch
 
 
+@pytest.mark.dear
 def test_text_is_words_and_never_an_option_or_a_command(engine, tmp_path):
     path = tmp_path / "made"
     samples = engine.render(f"-w {path}; touch {path}\n\x00<break/> $(touch {path})")
@@ -54,10 +54,12 @@ def test_text_is_words_and_never_an_option_or_a_command(engine, tmp_path):
     assert len(engine.render("word " * 500)) < 60 * SAMPLE_RATE_HZ  # cut to `LONGEST`
 
 
+@pytest.mark.dear
 def test_nothing_to_say_is_no_sound(engine):
     assert len(engine.render("")) == len(engine.render(" \n")) == 0
 
 
+@pytest.mark.dear
 def test_the_announcer_works_beside_and_gives_what_is_ready(engine):
     go_on = threading.Event()
 
@@ -80,6 +82,7 @@ def test_the_announcer_works_beside_and_gives_what_is_ready(engine):
     assert announcer.problem is None
 
 
+@pytest.mark.dear
 def test_too_many_at_once_are_left_out(engine):
     with Announcer(engine) as announcer:
         for _ in range(20):
@@ -87,6 +90,7 @@ def test_too_many_at_once_are_left_out(engine):
     assert 1 <= len(announcer.done()) < 10
 
 
+@pytest.mark.dear
 def test_an_announcement_never_overlaps_a_cue(engine):
     """Rendered samples: while the cue sounds, the mix is the cue alone."""
     words, cue, mixer = engine.render("Good, three in a row."), motif(Motif.ROLLED), Mixer()
@@ -121,3 +125,20 @@ def test_without_an_engine_one_line_says_so(monkeypatch):
     with opened_voice(False, said.append) as voice:
         assert voice is None
     assert len(said) == 1
+
+
+def test_a_voice_that_is_wanted_and_can_be_had_is_given_and_ends_with_the_block(tmp_path):
+    """A program that reads its text and gives no sound stands for the engine."""
+    made = tmp_path / "espeak-ng"
+    made.write_text("#!/bin/sh\ncat >/dev/null\nexit 1\n", "utf-8")
+    made.chmod(0o755)
+    said: list[str] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+        with opened_voice(True, said.append) as voice:
+            assert isinstance(voice, Announcer)
+            voice.say("Good.")
+        assert voice.done() == [] and voice.problem is not None  # it was at work until the end
+        with opened_voice(False, said.append) as voice:
+            assert voice is None
+    assert said == []

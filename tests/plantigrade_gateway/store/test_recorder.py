@@ -23,8 +23,6 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.store import Store
 
-pytestmark = pytest.mark.dear
-
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
@@ -77,6 +75,7 @@ def test_what_is_put_is_stored_in_order(store, session):
     assert verify(store) == []
 
 
+@pytest.mark.dear
 def test_it_commits_by_itself(store, session):
     """No flush: what was put comes to be in the file while the recorder runs."""
     recorder = Recorder(store, session)
@@ -187,6 +186,7 @@ def test_wrong_use_says_so(store, session):
     assert store.session(session).entries == 3
 
 
+@pytest.mark.dear
 def test_events_wait_for_their_raw_bytes(store, session, monkeypatch):
     """An event that comes while its entries wait behind a commit is not committed before them."""
     told, seen = Told(), []
@@ -219,6 +219,19 @@ def test_a_full_queue_makes_put_wait_and_drops_nothing(store, session):
             recorder.put(packets(10, first=10 * k))
         assert recorder.lost == 0
     assert arrivals(store, session) == list(range(1000))
+
+
+@pytest.mark.dear
+def test_what_waits_is_full_from_its_most_bytes_on(store, session):
+    """A put waits then: a disk that stands still does not fill the memory."""
+    with Recorder(store, session, held_bytes=2000) as recorder:
+        recorder.flush()
+        with recorder._changed:
+            kept = recorder._bytes
+            for waiting, is_full in ((1999, False), (2000, True), (2001, True)):
+                recorder._bytes = waiting
+                assert recorder._is_full() is is_full
+            recorder._bytes = kept
 
 
 def test_two_readers_while_writing(store, session):
@@ -272,6 +285,7 @@ ROOM = 1 << 30
 
 
 @pytest.mark.usefixtures("quick")
+@pytest.mark.dear
 def test_full_then_room_again_loses_nothing(store, session):
     told = Told()
     with Recorder(store, session, on_problem=told) as recorder:
@@ -301,6 +315,7 @@ def test_full_then_room_again_loses_nothing(store, session):
 
 
 @pytest.mark.parametrize("meanwhile", ["nothing", "another store"])
+@pytest.mark.dear
 def test_a_store_that_was_moved_away_is_refused_and_put_back_it_lost_nothing(
     store, session, tmp_path, monkeypatch, meanwhile
 ):
@@ -326,6 +341,7 @@ def test_a_store_that_was_moved_away_is_refused_and_put_back_it_lost_nothing(
 
 
 @pytest.mark.usefixtures("quick")
+@pytest.mark.dear
 def test_full_for_too_long_says_and_counts_what_is_lost(store, session):
     told = Told()
     with Recorder(store, session, on_problem=told, held_bytes=200_000) as recorder:
@@ -386,6 +402,7 @@ def test_full_to_the_end_says_what_is_lost_and_keeps_the_rest(store, session):
 
 @pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("fault", [RuntimeError("listener"), SystemExit(1)])
+@pytest.mark.dear
 def test_a_listener_that_fails_does_not_end_the_recording(store, session, caplog, fault):
     heard = threading.Event()
 
@@ -481,6 +498,7 @@ FILE_LIMIT = """
 """
 
 
+@pytest.mark.dear
 def test_a_file_that_may_not_grow(tmp_path):
     """The system refuses a write at any byte (RLIMIT_FSIZE), then allows it again."""
     done = subprocess.run(
