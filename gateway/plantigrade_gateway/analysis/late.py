@@ -13,7 +13,7 @@ import struct
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,8 @@ _END_US = 1_000_000
 """Nor is one at the record's end: the last packets were under way (ours)."""
 _AROUND_US = 1_000_000.0
 """Pages so far outside a stretch's times are not looked at (ours: their times are known better)."""
+_MOST_OWED = 1024
+"""Of one record (ours, as `wire.coverage.MOST_HOLES`); beyond, what is missing is joined."""
 _TIMES = struct.Struct("<dd")
 _LOG, _NOTIFICATION = int(Kind.LOG), int(Kind.NOTIFICATION)
 _READ = (int(Kind.NOTIFICATION), int(Kind.CONNECTED), int(Kind.EXCHANGE))
@@ -153,6 +155,7 @@ class _Trace:
     def __init__(self, insole: int, origin_ns: int) -> None:
         self.spans: list[_Span] = []
         self.pages: dict[int, list[LogPage]] = defaultdict(list)
+        self.brought_us: dict[int, int] = {}  # of a boot, up to where its pages were brought
         self._decoder = Decoder(insole)
         self._clock = ClockModel(origin_ns)
         self.serial = ""
@@ -300,6 +303,8 @@ class _Traces:
             lines.append((b.boot, 0, b.start_us, b.start_us, b.first_s, a.s_per_us))
         after_s = a.last_s
         for boot, from_us, to_us, zero_us, zero_s, rate in lines:
+            # A clock that goes back, again and again, brings no page again.
+            from_us = max(from_us, trace.brought_us.get(boot, 0))
             at_us, stop_us = from_us, to_us
             if b is None:
                 stop_us = zero_us + round((end_s - zero_s) / rate)
@@ -307,7 +312,8 @@ class _Traces:
             if rate > 0.0:  # a boot that came again and again is not gone through each time
                 low_us = max(low_us, zero_us + (after_s - zero_s) / rate - _AROUND_US)
                 high_us = min(high_us, zero_us + (end_s - zero_s) / rate + _AROUND_US)
-            for page in _pages_of(trace.pages.get(boot, []), low_us, high_us):
+            pages = trace.pages.get(boot, []) if rate > 0.0 else []  # else no page is after a
+            for page in _pages_of(pages, low_us, high_us):
                 last_us = page.end_us - page.period_us
                 if zero_s + rate * (last_us - zero_us) <= after_s or page.end_us <= at_us:
                     continue  # it brings nothing: another page had it
@@ -329,6 +335,7 @@ class _Traces:
                 data = _TIMES.pack(float(t_s[first]), rate * page.period_us)
                 data += encode_data(_packet(page, first, last + 1))
                 yield _Late(Entry(arrival_ns, insole, Kind.LATE, data), before)
+            trace.brought_us[boot] = at_us
             if stop_us < LONG_CLOCK:
                 short_us = _END_US if b is None else _SHORT_US
                 self._owe(insole, trace, boot, at_us, stop_us, short_us)
@@ -337,8 +344,12 @@ class _Traces:
         self, insole: int, trace: _Trace, boot: int, from_us: int, to_us: int, short_us: int
     ) -> None:
         """Note what is missing, unless it is no more than the time between two samples."""
-        if to_us - from_us > short_us:
+        if to_us - from_us <= short_us:
+            return
+        if len(self.owed) < _MOST_OWED:
             self.owed.append(Owed(insole, trace.serial, boot, from_us, to_us))
+        elif (last := self.owed[-1]) and (last.insole, last.boot) == (insole, boot):
+            self.owed[-1] = replace(last, to_us=max(last.to_us, to_us))
 
 
 def _each_once(pages: list[LogPage]) -> Iterator[LogPage]:

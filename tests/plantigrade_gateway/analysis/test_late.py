@@ -429,3 +429,37 @@ def test_boots_that_come_again_and_again_do_not_multiply_the_work(pages_us, monk
     assert len(whole(batch)) == len(batch)  # no page is of a time between
     assert len(looked) == 399  # both lines of each, and what follows the last
     assert sum(looked) <= 2 * len(looked)
+
+
+def to_and_fro(jumps: int) -> tuple[list[Entry], int]:
+    """A clock that goes a minute ahead and back with each packet; how many pages lie between."""
+    counts = np.full((2, 18), 7, dtype=np.uint16)
+    form = (LEFT, SampleFormat.PACKED12, False, False, False)
+    about = {"log": {"boot": 1, "clock_us": 0, "read_ns": 10**9}}
+    entries = [Entry(10**9, 0, Kind.CONNECTED, json.dumps(about).encode())]
+    for k in range(jumps):
+        ns, clock_us = 10**9 + k * 20_000_000, k * 20_000 + 60_000_000 * (k % 2)
+        packet = DataPacket(*form, k, clock_us, 10_000, counts=counts)
+        entries.append(Entry(ns, 0, Kind.NOTIFICATION, encode_data(packet)))
+    pages = [
+        LogPage(*(*form, k, 1, 1_000_000 + k * 40_000, 0, 10_000), counts=counts).encode()
+        for k in range(100)
+    ]
+    return entries + [Entry(ns, 0, Kind.LOG, page) for page in pages], len(pages)
+
+
+def test_a_clock_that_goes_to_and_fro_brings_no_page_twice():
+    """Each time ahead seems to lack all that lies between, which the log has."""
+    entries, pages = to_and_fro(100)
+    batch = Batch.of(entries)
+    found = whole(batch)
+    assert 0 < np.count_nonzero(found.kind == Kind.LATE) <= pages
+
+
+def test_of_a_clock_that_goes_to_and_fro_so_much_is_owed_and_no_more():
+    entries, pages = to_and_fro(2500)
+    owed: list[late.Owed] = []
+    for _ in late.made_whole(lambda: [Batch.of(entries[:-pages])], owed):
+        pass
+    assert len(owed) == 1024
+    assert owed[-1].to_us > 60_000_000 + 2490 * 20_000
