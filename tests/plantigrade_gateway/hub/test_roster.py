@@ -106,6 +106,17 @@ def test_a_bay_that_died_is_away_at_once_since_its_last_word():
     assert site.row().life is Life.ALIVE
 
 
+def test_a_bay_whose_clock_is_ahead_was_heard_now_at_the_latest():
+    site = Site()
+    site.status()
+    site.now_s += 60.0
+    ahead = json.dumps({"v": 1, "state": "stopped", "time": "2026-03-02T09:05:00.000Z"})
+    site.roster.take(Heard("b1/state", ahead.encode(), False))
+    assert site.row().said == "stopped since 09:01:00"
+    site.now_s += 600.0
+    assert site.row().said == "stopped since 09:05:00"
+
+
 def test_a_bay_that_was_stopped_is_not_to_be_looked_after():
     site = Site()
     site.status(unsent=[{"to": "tsdb", "waiting": 0, "oldest_s": None}])
