@@ -227,6 +227,8 @@ def test_bays_stand_in_the_order_of_their_numbers_and_the_sentence_names_who_is_
     rows = site.roster.rows()
     assert [row.key for row in rows] == ["a", "b2", "b10"]
     assert summary(rows) == "2 of 3 bays alive. Not: b2 away."
+    site.status("7")
+    assert [row.key for row in site.roster.rows()] == ["7", "a", "b2", "b10"]
 
 
 def test_a_bay_whose_retained_messages_are_taken_away_is_forgotten():
