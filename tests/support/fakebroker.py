@@ -8,12 +8,20 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
+from enum import IntEnum
 from typing import NamedTuple
 
-CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
-PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
-_MAXIMUM_PACKET_SIZE, _RECEIVE_MAXIMUM = 0x27, 0x21
+
+class Kind(IntEnum):
+    """Of a packet (section 2.1.2)."""
+
+    CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
+    PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
+
+
+_RECEIVE_MAXIMUM, _MAXIMUM_PACKET_SIZE = 0x21, 0x27
 _LENGTHS = {0x11: 4, 0x21: 2, 0x22: 2, 0x27: 4, 0x17: 1, 0x19: 1}
+"""Bytes of the values of a client's properties (section 3.1.2.11)."""
 
 
 class Said(NamedTuple):
@@ -77,34 +85,38 @@ class FakeBroker:
             while True:
                 first, body = await _packet(reader)
                 self._take(first, body, writer)
-                if first >> 4 == DISCONNECT:
+                if first >> 4 == Kind.DISCONNECT:
                     break
         self.log.append("gone")
         writer.close()
 
     def _take(self, first: int, body: bytes, writer: asyncio.StreamWriter) -> None:
         match first >> 4:
-            case 1:
+            case Kind.CONNECT:
                 self.joined.append(_joined(body))
                 self.log.append(f"came {self.joined[-1].name}")
-                most = b"" if self.takes is None else bytes([0x21]) + self.takes.to_bytes(2, "big")
+                most = (
+                    b""
+                    if self.takes is None
+                    else bytes([_RECEIVE_MAXIMUM]) + self.takes.to_bytes(2, "big")
+                )
                 told = bytes([0, self.refuses, len(most)]) + most
-                writer.write(bytes([CONNACK << 4, len(told)]) + told)
+                writer.write(bytes([Kind.CONNACK << 4, len(told)]) + told)
                 if self.refuses:
                     writer.close()
-            case 3:
+            case Kind.PUBLISH:
                 self._publish(first, body, writer)
-            case 8:
+            case Kind.SUBSCRIBE:
                 rest = _Rest(body)
                 ident = rest.take(2)
                 rest.take(rest.length())
                 topic, options = rest.text(), rest.take(1)[0]
                 self.asked.append((topic, options & 3))
                 told = ident + b"\x00" + bytes([options & 3])
-                writer.write(bytes([SUBACK << 4, len(told)]) + told)
-            case 12:
-                writer.write(bytes([PINGRESP << 4, 0]))
-            case 14:
+                writer.write(bytes([Kind.SUBACK << 4, len(told)]) + told)
+            case Kind.PINGREQ:
+                writer.write(bytes([Kind.PINGRESP << 4, 0]))
+            case Kind.DISCONNECT:
                 self.log.append("bye")
 
     def _publish(self, first: int, body: bytes, writer: asyncio.StreamWriter) -> None:
@@ -116,7 +128,7 @@ class FakeBroker:
         self.log.append(topic)
         if qos:
             told = ident + bytes([self.reason])
-            packet = bytes([PUBACK << 4, len(told)]) + told
+            packet = bytes([Kind.PUBACK << 4, len(told)]) + told
             if self.puts_off:
                 self.due.append(packet)
             else:
@@ -132,12 +144,12 @@ class FakeBroker:
         name = topic.encode()
         body = len(name).to_bytes(2, "big") + name + b"\x00" + data
         assert len(body) < 128
-        self.writers[-1].write(bytes([PUBLISH << 4 | is_retained, len(body)]) + body)
+        self.writers[-1].write(bytes([Kind.PUBLISH << 4 | is_retained, len(body)]) + body)
 
     def end(self, reason: int | None = None) -> None:
         """End the last connection; with a reason, by DISCONNECT (section 3.14)."""
         if reason is not None:
-            self.writers[-1].write(bytes([DISCONNECT << 4, 2, reason, 0]))
+            self.writers[-1].write(bytes([Kind.DISCONNECT << 4, 2, reason, 0]))
         self.writers[-1].close()
 
     def of(self, topic: str) -> list[str]:

@@ -175,7 +175,12 @@ class Handmade:
             yield made
         finally:
             made.close()
+            # what was learned of sessions of the same ids
             self._app.state.reads.close()
-            self._app.state.reads._counts.clear()  # of sessions of the same ids
+            self._app.state.reads._counts.clear()
+            if (preparing := getattr(self._app.state, "preparing", None)) is not None:
+                preparing._queue.clear()
+                preparing._progress.clear()
+            self.client.cookies.clear()
             for each in self._path.parent.glob(f"{self._path.name}*"):
                 each.unlink()

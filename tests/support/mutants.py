@@ -59,7 +59,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "result": ("record", "uncalibrated"),
     "results": ("store", "sessions", "uncalibrated"),
     "routes": ("uploads", "changes", "deletions"),
-    "rows": ("store", "steps"),
+    "rows": ("store", "steps", "uploads_quick"),
     "runner": ("life", "visit"),
     "sequence": ("decoder",),
     "sessions": ("life",),

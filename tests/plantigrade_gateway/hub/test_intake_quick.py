@@ -21,7 +21,7 @@ from plantigrade_gateway.hub.intake import Intake
 from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.hub.objects import Objects
 from plantigrade_gateway.hub.rows import Row
-from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, SESSION
+from plantigrade_gateway.people.hubtables import ARCHIVE, DATABASE, SESSION, hub_place
 from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.handedover import HandedOver
@@ -226,6 +226,8 @@ def test_a_player_who_is_deleted_in_the_log_is_deleted_here_and_that_is_said_onc
     for _ in range(2):
         world.look()
     assert world.said == [f"Player {player[:8]}: deleted here"]
+    asked = {one.place: one.confirmed for one in world.intake._deletions.all()}
+    assert set(asked) == {ARCHIVE, hub_place("here")} and None not in asked.values()
     assert world.intake._store.players.all() == []
 
 

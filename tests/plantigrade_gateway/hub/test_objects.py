@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from plantigrade_gateway.errors import InputError, StoreError
-from plantigrade_gateway.hub.objects import Objects
+from plantigrade_gateway.hub.objects import Objects, _explained
 
 MEGABYTE = 1 << 20
 
@@ -118,3 +118,20 @@ def test_a_place_that_cannot_be_used_is_refused(tmp_path, place):
         Objects.of(where)
     assert str(refused.value).startswith(f"objects {where}: cannot be used (")
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (OSError(28, "No space left on device"), "No space left on device"),
+        (OSError("of its own"), "of its own"),
+        (ValueError("first line\nfor its makers"), "first line"),
+        (ValueError(), "ValueError"),
+    ],
+)
+def test_why_a_store_refuses_is_the_system_s_word_or_the_first_line(error, says):
+    with (
+        pytest.raises(StoreError, match=f"^object x: the object store refuses [(]{says}[)]$"),
+        _explained("x"),
+    ):
+        raise error

@@ -106,6 +106,17 @@ def test_a_bay_that_died_is_away_at_once_since_its_last_word():
     assert site.row().life is Life.ALIVE
 
 
+def test_a_bay_whose_clock_is_ahead_was_heard_now_at_the_latest():
+    site = Site()
+    site.status()
+    site.now_s += 60.0
+    ahead = json.dumps({"v": 1, "state": "stopped", "time": "2026-03-02T09:05:00.000Z"})
+    site.roster.take(Heard("b1/state", ahead.encode(), False))
+    assert site.row().said == "stopped since 09:01:00"
+    site.now_s += 600.0
+    assert site.row().said == "stopped since 09:05:00"
+
+
 def test_a_bay_that_was_stopped_is_not_to_be_looked_after():
     site = Site()
     site.status(unsent=[{"to": "tsdb", "waiting": 0, "oldest_s": None}])
@@ -216,6 +227,8 @@ def test_bays_stand_in_the_order_of_their_numbers_and_the_sentence_names_who_is_
     rows = site.roster.rows()
     assert [row.key for row in rows] == ["a", "b2", "b10"]
     assert summary(rows) == "2 of 3 bays alive. Not: b2 away."
+    site.status("7")
+    assert [row.key for row in site.roster.rows()] == ["7", "a", "b2", "b10"]
 
 
 def test_a_bay_whose_retained_messages_are_taken_away_is_forgotten():

@@ -10,11 +10,14 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+import uvicorn
 from tests.support.turns import limits_over_at_once, turns_until
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.hub import serve
+from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.hub.serve import HubApp, HubOrder
+from plantigrade_gateway.web.door.pace import Paced
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost"])
@@ -139,7 +142,15 @@ def test_it_serves_says_where_and_ends_with_the_signal(tmp_path, monkeypatch):
     def unheard(*_: object) -> None:  # else the test run would be ended with it
         raise AssertionError("the signal is not heeded")
 
+    configured: list[dict[str, Any]] = []
+    whole = uvicorn.Config
+
+    def config(*what: Any, **how: Any) -> uvicorn.Config:
+        configured.append(how)
+        return whole(*what, **how)
+
     monkeypatch.setattr(serve, "_keep", keep)
+    monkeypatch.setattr(uvicorn, "Config", config)
     order = HubOrder(tmp_path, str(tmp_path / "objects"), "here", port=0)
     before = signal.signal(signal.SIGTERM, unheard)
     try:
@@ -151,7 +162,11 @@ def test_it_serves_says_where_and_ends_with_the_signal(tmp_path, monkeypatch):
     assert head.startswith("HTTP/1.1 ") and "server:" not in head.lower()
     assert "problems" in json.loads(body) and last == "kept no more"
     assert re.fullmatch(r"Hub: http://127\.0\.0\.1:\d+/", said[0]) and len(said) == 1
-    assert (tmp_path / "hub.sqlite3").exists() or any(tmp_path.glob("*.sqlite3"))
+    assert store_path(tmp_path).exists()
+    (how,) = configured
+    assert how["http"] is Paced and how["timeout_graceful_shutdown"] == 5
+    # nobody is believed who he says he is, and a page's message is short: 64 KiB
+    assert (how["proxy_headers"], how["ws_max_size"]) == (False, 64 * 1024)
 
 
 class Process:
@@ -235,3 +250,43 @@ async def test_who_does_not_end_in_time_is_killed(keeper, tmp_path, monkeypatch,
     assert limits == [5] and process.log[0] == "told to end"
     assert process.returncode == 3
     assert how == "gone" or process.log[-2:] == ["killed", "waited for"]
+
+
+def test_under_tls_the_first_name_of_its_certificate_is_said(tmp_path, monkeypatch):
+    """The server is the test's: nothing is encrypted here."""
+    said: list[str] = []
+
+    class Server:
+        def __init__(self, how: Any) -> None:
+            self.started = self.should_exit = False
+
+        async def serve(self, sockets: Any) -> None:
+            self.started = True
+            while not self.should_exit:
+                await asyncio.sleep(0.001)
+            for each in sockets:
+                each.close()
+
+    async def keep(order: HubOrder, say: Any) -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+        await asyncio.Event().wait()
+
+    def unheard(*_: object) -> None:
+        raise AssertionError("the signal is not heeded")
+
+    configured: list[dict[str, Any]] = []
+    monkeypatch.setattr(serve, "_keep", keep)
+    monkeypatch.setattr(uvicorn, "Server", Server)
+    monkeypatch.setattr(uvicorn, "Config", lambda *_, **how: configured.append(how))
+    before = signal.signal(signal.SIGTERM, unheard)
+    try:
+        for names, name in ((["hub.example", "other.example"], "hub.example"), ([], "127.0.0.1")):
+            made = SimpleNamespace(names=names, cert="cert.pem", key="key.pem")
+            certificate: Any = made
+            order = HubOrder(tmp_path, str(tmp_path / "o"), "here", "127.0.0.1", 0, certificate)
+            serve.serve(order, said.append)
+            assert re.fullmatch(rf"Hub: https://{re.escape(name)}:\d+/", said.pop())
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    told = {(how["ssl_certfile"], how["ssl_keyfile"]) for how in configured}
+    assert told == {("cert.pem", "key.pem")}

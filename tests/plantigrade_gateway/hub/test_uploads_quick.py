@@ -334,6 +334,9 @@ def test_a_replay_file_with_other_or_fewer_pieces_is_spoilt(hub, objects):
         hub.check(row)
     with pytest.raises(Spoilt):
         hub.take("one", ID, pieces(1, 2))
+    objects.put(name, b"none of ours")
+    with pytest.raises(Spoilt, match=f"^object {name}: (?!has )"):  # why it cannot be read
+        hub.check(row)
     objects.put(name, whole[:10] + whole[10 + first : -4] + whole[10 : 10 + first] + bytes(4))
     with pytest.raises(Spoilt, match=f"^object {name}: is not what was put there$"):
         hub.check(row)

@@ -35,7 +35,7 @@ def coach(served: Bay) -> TestClient:
     return served.coach()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def handmade(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Handmade]:
     folder = tmp_path_factory.mktemp("handmade")
     with Store.open(folder / "door.sqlite3") as door:

@@ -41,7 +41,7 @@ def client(path: Path) -> Iterator[TestClient]:
         yield opened
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def handmade(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Handmade]:
     opened = Handmade(
         tmp_path_factory.mktemp("handmade"), 3, lambda path: pages_app(path, Preparing(path))

@@ -27,10 +27,7 @@ def other(hand, rest: str = "") -> str:
 
 @pytest.fixture
 def preparing(handmade):
-    found = handmade._app.state.preparing
-    yield found
-    found._queue.clear()
-    found._progress.clear()
+    return handmade._app.state.preparing
 
 
 def test_sessions_are_listed_and_found(pages, hand):

@@ -155,7 +155,6 @@ def test_a_speed_s_unit_is_kept_for_a_year_on_this_device(pages, hand):
     page = form_of(pages, hand, "/swings/1", do="speed", speed="fast", unit="mph")
     assert "club speed: 'fast', expected a number" in text_of(page, 422)
     assert 'value="fast"' in page.text and "set-cookie" not in page.headers
-    pages.cookies.clear()
 
 
 def test_a_tap_is_blind_while_the_answer_was_not_shown(pages, hand):

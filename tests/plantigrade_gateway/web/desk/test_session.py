@@ -55,8 +55,6 @@ def test_one_that_is_not_prepared_is_being_prepared(pages, hand, handmade):
     assert preparing._queue == [hand.visits[1]]
     preparing._progress[hand.visits[1]] = type(preparing.ask(hand.visits[1]))(0.25)
     assert 'value="0.25"' in pages.get(other).text
-    preparing._queue.clear()
-    preparing._progress.clear()
 
 
 def test_a_set_that_is_left_out_of_counts_no_longer(pages, hand):
