@@ -89,8 +89,8 @@ def choose_pair(
     seconds: float,
     radio: str | None,
     *,
-    bond: bool = False,
-    pair: str = "",
+    bond: bool,
+    pair: str,
 ) -> None:
     """Let the user choose a left and a right insole of those heard, and remember them.
 

@@ -111,3 +111,18 @@ def test_a_store_that_is_recorded_into_is_not_replaced_by_another_name(
         assert "a program records into it; stop it first" in said
     told(*by_link, "restore", str(file), "--replace")
     assert link.is_symlink()
+
+
+def test_a_backup_is_said_with_what_it_holds_and_which_ones_it_replaced(tmp_path):
+    here = ("--store", str(tmp_path / "s.sqlite3"))
+    told(*here, "players", "add", "Ada Invented", "--handed", "left")
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    first = told(*here, "backup", str(folder))
+    (one,) = folder.iterdir()
+    assert re.fullmatch(rf"{re.escape(str(one))}: 0 sessions, \d+\.\d MB, whole\n", first)
+    second = told(*here, "backup", str(folder), "--keep", "1").splitlines()
+    (other,) = folder.iterdir()
+    assert second[0].startswith(f"{other}: ") and second[1:] == [f"Deleted: {one}"]
+    table = json.loads(told(*here, "backup", str(folder), "--keep", "1", "--json"))
+    assert table["removed"] == [str(other)] and table["sessions"] == 0

@@ -13,6 +13,7 @@ from tests.support.rules import versioned
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.report import page
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.store.store import Store
 
@@ -122,3 +123,21 @@ def test_two_sets_of_a_stored_visit(store):
     assert result.exit_code == 0, result.output
     assert "full against smooth" in result.stdout
     assert "load tempo, ratio" in result.stdout
+
+
+def test_the_player_s_page_is_asked_for_as_it_is_said(tmp_path, monkeypatch):
+    """What is on it is the report's."""
+    path, pdf = tmp_path / "s.sqlite3", tmp_path / "page.pdf"
+    with Store.open(path) as store, Register(store) as register:
+        player = register.add(name="Iris Invented", handedness="right")
+    asked: list[tuple[object, ...]] = []
+
+    def write_page(_: object, *what: object, replace: bool) -> None:
+        asked.append((*what, replace))
+
+    monkeypatch.setattr(page, "write_page", write_page)
+    result = run(path, "report", "iris", "--to", pdf)
+    assert (result.exit_code, result.stdout) == (0, f"Written: {pdf}\n")
+    assert run(path, "report", "iris", "--to", pdf, "--paper", "letter", "--replace").exit_code == 0
+    assert asked == [(player, pdf, "a4", False), (player, pdf, "letter", True)]
+    assert run(path, "report", "nobody", "--to", pdf).exit_code == 2 and len(asked) == 2

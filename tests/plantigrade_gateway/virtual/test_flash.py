@@ -82,6 +82,16 @@ def test_the_ring_keeps_the_newest_but_for_a_sector_and_wears_evenly():
     assert log.state(5) == LogState(True, 1, 5, 1008 - 64, 1008, 64)
 
 
+def test_a_slot_that_was_written_anew_is_no_torn_one():
+    """100 pages in a ring of 64: before page 96 the sector of 32 to 47 was erased (§8)."""
+    _, log = made()
+    fill(log, 0, 8 * 100)
+    sent = list(log.pages(LogRequest(0, 1, 0, ALL)))
+    assert None not in sent
+    assert [read_page(data).page for data in sent if data is not None] == list(range(48, 100))
+    assert log.state(0) == LogState(True, 1, 0, 48, 100, 64)
+
+
 @pytest.mark.dear
 @pytest.mark.parametrize("torn", [None, 1, 27, 28, 243])
 @pytest.mark.parametrize("before", [1, 8, 8 * 15 + 3, 8 * 16 + 1, 8 * 63 + 7, 8 * 64 + 2, 8 * 130])
