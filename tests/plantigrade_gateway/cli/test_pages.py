@@ -186,7 +186,6 @@ def typed(path: Path, *answers: tuple[str, str]) -> tuple[int, str]:
     return returned, shown.decode()
 
 
-@pytest.mark.timeout(60)
 @pytest.mark.dear
 def test_in_a_terminal_it_is_asked_for_twice_and_never_shown(path):
     first, again = "at least 12 characters: ", "Once more: "
