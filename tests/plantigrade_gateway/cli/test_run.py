@@ -106,14 +106,14 @@ def test_what_is_said_of_the_day_stands_before_what_is_registered(begun, run):
 
 def test_a_virtual_run_has_a_player_who_swings_as_the_settings_say(begun, run):
     run("run", "--virtual")
-    assert begun.job._options.simulation == Simulation()
+    assert begun.job._options.simulation == Simulation(handed=("right",))
     run(
         *("run", "--virtual", "--seed", "5", "--style", "holds", "--log", "--player", "Mira"),
         *("--fault", "3:left:stall:2", "--fault", "4:right:restart"),
     )
     faults = (Fault(3.0, Foot.LEFT, "stall", 2.0), Fault(4.0, Foot.RIGHT, "restart", 5.0))
     assert begun.job._options.simulation == Simulation(
-        seed=5, style=PlayerStyle.HOLDS, log=True, handed="left", faults=faults
+        seed=5, style=PlayerStyle.HOLDS, log=True, handed=("left",), faults=faults
     )
 
 
