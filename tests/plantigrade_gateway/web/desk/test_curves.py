@@ -133,3 +133,8 @@ def test_tables_of_any_shape_come_back():
     assert head == {"x": [1, None]}
     for name, table in tables.items():
         np.testing.assert_array_equal(found[name], table)
+
+
+def test_two_rows_have_a_rate_and_one_lies_at_its_own_time():
+    assert rate_of(np.array([1.0, 1.02])) == pytest.approx(50.0)
+    assert rate_of(np.array([1.0])) == 100.0
