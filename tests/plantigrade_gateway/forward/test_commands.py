@@ -157,6 +157,16 @@ def test_of_a_flood_of_commands_few_are_obeyed_and_few_lines_logged(caplog):
     assert len(caplog.records) <= 12 + 6 + 4
 
 
+def test_of_those_that_are_one_too_many_the_first_of_a_thousand_is_logged(caplog):
+    reader = CommandReader(lambda: 0.0)
+    for k in range(12):
+        assert reader.take(MARK % k) is not None
+    for k in range(2001):
+        assert reader.take(MARK % k) is None
+        assert len(caplog.records) == 1 + k // 1000
+    assert "more than 6 a second" in caplog.records[-1].getMessage()
+
+
 def test_an_order_is_not_obeyed_again_after_a_thousand_others():
     now_s = [0.0]
     reader = CommandReader(lambda: now_s[0])

@@ -133,3 +133,23 @@ def test_tables_of_any_shape_come_back():
     assert head == {"x": [1, None]}
     for name, table in tables.items():
         np.testing.assert_array_equal(found[name], table)
+
+
+def test_two_rows_have_a_rate_and_one_lies_at_its_own_time():
+    assert rate_of(np.array([1.0, 1.02])) == pytest.approx(50.0)
+    assert rate_of(np.array([1.0])) == 100.0
+
+
+def test_rows_that_go_on_with_their_spacing_are_of_one_piece():
+    """At 100 Hz from 5 s on: the next is due at 5.10 s, to within a hundredth of a row."""
+
+    def lengths(*starts: float, rate_hz: float = 100.0) -> list[int]:
+        made = pieces([rows(10), *(rows(10, start_s=at, rate_hz=rate_hz) for at in starts)])
+        return [len(piece.left_n) for piece in made]
+
+    assert lengths(5.1, 5.2) == [30]
+    assert lengths(5.10009) == [20] and lengths(5.1002) == [10, 10]
+    assert lengths(5.1, rate_hz=50.0) == [10, 10]
+    assert lengths(5.05) == [15]  # of what is there already nothing is taken again
+    other = pieces([rows(1), rows(1, start_s=5.05), rows(1, start_s=5.2)])
+    assert [len(piece.left_n) for piece in other] == [2, 1]  # of one row 20 Hz is the longest

@@ -175,3 +175,10 @@ def test_a_store_that_is_closed_is_let_go_and_opened_again(store_path: Path):
         with pytest.raises(StoreError):
             store.sessions()
         desk.close()
+
+
+def test_the_pages_only_read_unless_something_is_said(store_path: Path):
+    desk = DeskStore(store_path)
+    with pytest.raises(StoreError):
+        desk.store.create_session("test", analysis_version=1)
+    desk.close()

@@ -13,6 +13,7 @@ from plantigrade_gateway.web.desk.timeline import (
     ROWS,
     WIDTHS,
     missing_spans,
+    reduce_curve,
     session_data,
     view_of,
 )
@@ -131,3 +132,9 @@ def test_a_range_holds_all_values_and_zero_with_room():
     assert padded([np.array([1.0, 4.0]), np.array([np.nan, 2.0])]) == [-0.08, 4.48]
     assert padded([np.array([-1.0, 1.0])]) == [-1.04, 1.24]
     assert padded([]) == pytest.approx([-0.001, 0.006])  # a span of 0.05 at least
+
+
+def test_two_rows_a_column_are_drawn_whole():
+    t_s, y = np.arange(20.0), np.arange(20.0) % 3
+    assert reduce_curve(t_s, y, 10).whole and len(reduce_curve(t_s, y, 10).t_s) == 20
+    assert not reduce_curve(t_s, y, 9).whole
