@@ -7,6 +7,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import click
 import pytest
 from argon2 import PasswordHasher
 from click.testing import CliRunner
@@ -211,3 +212,34 @@ def test_without_a_terminal_nothing_is_asked(path, monkeypatch):
     assert result.exit_code == 2
     assert "taken from --password-file" in result.stderr
     assert pages.PageChoice().page
+
+
+LONG, OTHER = "a long invented one", "another invented one"
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ([LONG, LONG], ""),
+        ([LONG, OTHER, LONG, LONG], "password: the two differ. Try again.\n"),
+        (["short", LONG, LONG], "Try again.\n"),
+    ],
+)
+def test_a_password_is_typed_twice_alike_and_asked_for_again_else(typed, said, monkeypatch, capsys):
+    answers = iter(typed)
+
+    def prompt(_: str, *, hide_input: bool) -> str:
+        assert hide_input
+        return str(next(answers))
+
+    monkeypatch.setattr(click, "prompt", prompt)
+    assert pages._asked() == LONG
+    assert capsys.readouterr().err.endswith(said)
+    assert next(answers, None) is None
+
+
+def test_a_password_that_never_comes_twice_is_none(monkeypatch):
+    typed = iter([LONG, OTHER] * 50)
+    monkeypatch.setattr(click, "prompt", lambda *_, **__: next(typed))
+    with pytest.raises(InputError, match=r"^password: the two differ$"):
+        pages._asked()

@@ -515,6 +515,28 @@ async def test_the_status_says_that_it_runs_and_that_it_has_ended(store):
     assert status is not None and not status.running
 
 
+async def test_each_session_ends_what_goes_on_in_it(store, monkeypatch):
+    """A check or a block is of its session: the next one begins without it."""
+    at = At(store, Given())
+    ended: list[int] = []
+    end = at.stage.handler.end
+
+    def noted() -> None:
+        ended.append(len(store.sessions()))
+        end()
+
+    monkeypatch.setattr(at.stage.handler, "end", noted)
+    with Register(store) as register:
+        ada = register.add(name="Ada", handedness="right", mass_kg=60.0)
+    await at.hear()
+    assert ended == []
+    await at.order("player", id=ada)
+    await at.hear()
+    assert ended == [1]
+    await at.end()
+    assert ended == [1, 2]
+
+
 async def test_a_press_ends_the_session_and_begins_the_next_players(store):
     with Register(store) as register:
         ada = register.add(name="Ada", handedness="right", mass_kg=60.0)

@@ -142,6 +142,13 @@ def test_other_phases_are_silent(kind):
     assert CueMaker().push([Phase(kind, 3.0, 3.08)]) == []
 
 
+def test_it_is_the_lift_that_is_heard_once_and_not_what_came_before_it():
+    maker = CueMaker()
+    kinds = [PhaseKind.BACKSWING, PhaseKind.HEEL_RETURNED, *[PhaseKind.HEEL_LIFTED] * 2]
+    heard = [[cue.kind for cue in maker.tick(Phase(kind, 1.0, 1.1))] for kind in kinds]
+    assert heard == [[], [CueKind.HEEL_RETURNED], [CueKind.HEEL_LIFTED], []]
+
+
 def test_a_push_phase_without_its_push_is_silent():
     assert CueMaker().push([Phase(PhaseKind.PUSH, 3.0, 3.08)]) == []
 

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway.errors import SoundError
+from plantigrade_gateway.sound import output
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.device import Speaker
 from plantigrade_gateway.sound.mixer import Mixer
@@ -62,3 +64,42 @@ def test_closing_ends_the_watch_and_the_device_once():
     speaker._device = SimpleNamespace(close=closed.set)
     speaker.close()
     assert not speaker._watchdog.is_alive() and closed.is_set()
+
+
+def test_the_sound_is_given_to_the_device_and_taken_from_it_and_says_where_it_goes(monkeypatch):
+    closed: list[object] = []
+
+    class New(Dead):
+        def __init__(self, on_lost: object, device: str | None) -> None:
+            super().__init__(False)
+            assert (on_lost, device) == (told, "Headset")
+
+        def close(self) -> None:
+            closed.append(self)
+
+    def told(_: str) -> None:
+        pass
+
+    sound = Sound(Silence(), "off", told, "Headset")
+    assert sound.choose(False) == "off"  # it is
+    monkeypatch.setattr(output, "Speaker", New)
+    assert sound.choose(True) == sound.said == "Sound plays through FAKE."
+    device = sound.output
+    assert sound.device and isinstance(device, New)
+    assert sound.choose(True) == "Sound plays through FAKE." and sound.output is device
+    off = "The sound device is off: the live page can play the sound."
+    assert sound.choose(False) == sound.said == off
+    assert closed == [device] and isinstance(sound.output, Silence)
+    sound.close()
+    assert sound.choose(True) == off and isinstance(sound.output, Silence)
+
+
+def test_where_no_device_is_found_that_is_said_and_all_stays(monkeypatch):
+    class Fails(Speaker):
+        def __init__(self, **_: object) -> None:
+            raise SoundError("ALSA: nothing there")
+
+    monkeypatch.setattr(output, "Speaker", Fails)
+    sound = Sound(Silence(), "off")
+    assert sound.choose(True) == "No sound device was found (ALSA: nothing there)."
+    assert sound.said == "off" and isinstance(sound.output, Silence)
