@@ -17,6 +17,7 @@ from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.hub import serve
 from plantigrade_gateway.hub.names import store_path
 from plantigrade_gateway.hub.serve import HubApp, HubOrder
+from plantigrade_gateway.web.door.access import BindPolicy
 from plantigrade_gateway.web.door.pace import Paced
 
 
@@ -275,6 +276,13 @@ def test_under_tls_the_first_name_of_its_certificate_is_said(tmp_path, monkeypat
         raise AssertionError("the signal is not heeded")
 
     configured: list[dict[str, Any]] = []
+    policies: list[BindPolicy] = []
+
+    def policy(*what: Any) -> BindPolicy:
+        policies.append(BindPolicy(*what))
+        return policies[-1]
+
+    monkeypatch.setattr(serve, "BindPolicy", policy)
     monkeypatch.setattr(serve, "_keep", keep)
     monkeypatch.setattr(uvicorn, "Server", Server)
     monkeypatch.setattr(uvicorn, "Config", lambda *_, **how: configured.append(how))
@@ -290,3 +298,5 @@ def test_under_tls_the_first_name_of_its_certificate_is_said(tmp_path, monkeypat
         signal.signal(signal.SIGTERM, before)
     told = {(how["ssl_certfile"], how["ssl_keyfile"]) for how in configured}
     assert told == {("cert.pem", "key.pem")}
+    assert [(one.lan, one.secure) for one in policies] == [(False, True)] * 2
+    assert "hub.example" in policies[0].names
