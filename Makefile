@@ -45,7 +45,7 @@ check: $(VENV)/test-ready ## under a minute: before each commit
 # handing thousands of short tests to workers, each of which imports and collects them all, doubles their time.
 GATEWAY := tests/plantigrade_gateway
 NUMBERS := tests/plantigrade $(addprefix $(GATEWAY)/,check drills record sound virtual wire)
-STORE := $(addprefix $(GATEWAY)/,people session store web/door)
+STORE := $(addprefix $(GATEWAY)/,people session store web/door web/desk)
 check-numbers: PART = $(NUMBERS)
 check-store: PART = $(STORE)
 check-others: PART = tests $(addprefix --ignore=,$(NUMBERS) $(STORE))

@@ -205,6 +205,7 @@ async def test_each_pair_has_insoles_a_player_and_a_radio_of_its_own_on_one_air(
         speed=2.0,
         seed=7,
         style=PlayerStyle.EARLY,
+        handed=("left",),
         pairs=2,
         interval_s=0.0,
         retry=0.1,
@@ -230,7 +231,8 @@ async def test_each_pair_has_insoles_a_player_and_a_radio_of_its_own_on_one_air(
             assert (settings.period_us, settings.frames, settings.loss) == (5000, 4, 0.01)
             assert (settings.battery_percent, settings.speed) == (33.0, 2.0)
             assert settings.log_pages == 0
-            assert one.steps.asked == (7 + place, PlayerStyle.EARLY)
+            lead = (Foot.RIGHT, Foot.LEFT)[place]  # nothing is said of the second
+            assert one.steps.asked == (7 + place, PlayerStyle.EARLY, lead)
             assert one.happened == [("start",)]
         assert len({one.settings.serial for one in Insole.made}) == 4
         assert len({one.began_s for one in Insole.made}) == 1
@@ -282,7 +284,7 @@ async def test_a_fault_comes_so_long_after_the_stream_began(monkeypatch):
 @pytest.mark.parametrize(("handed", "lead"), [("right", Foot.LEFT), ("left", Foot.RIGHT)])
 async def test_a_player_who_can_be_asked_is_the_first_pair_s_alone(handed, lead):
     asked = asyncio.Queue[str]()
-    simulation = Simulation(handed=handed, pairs=2, speed=4.0, style=PlayerStyle.SKIPS, seed=3)
+    simulation = Simulation(handed=(handed,), pairs=2, speed=4.0, style=PlayerStyle.SKIPS, seed=3)
     async with Run(simulation, asked):
         (follower,) = Follower.made
         assert follower.asked == (3, PlayerStyle.SKIPS, lead, {})
