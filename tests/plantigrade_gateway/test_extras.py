@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.extras import need
@@ -65,7 +66,7 @@ def test_each_command_that_needs_one_ends_in_a_sentence(
         [sys.executable, "-c", code, *command.replace("DATA", str(tmp_path / "data")).split()],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=HANG_S,
     )
     assert done.returncode == 2, done.stderr
     (said,) = done.stderr.splitlines()

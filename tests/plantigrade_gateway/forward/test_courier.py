@@ -178,7 +178,7 @@ async def brought(one: Courier, rows: int, turn: Callable[[Sink], None]) -> Sink
     stop = asyncio.Event()
     sink = Sink(stop, rows)
     turn(sink)
-    async with asyncio.timeout(5.0):
+    async with asyncio.timeout(HANG_S):
         await one.run(sink, stop)
     return sink
 

@@ -16,6 +16,7 @@ import httpx2
 import pytest
 from tests.support.servers import Victoria
 from tests.support.tsdb import AWAY, LINKS, sent_session
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -43,7 +44,7 @@ class Sent:
 
     def _ask(self, path: str, **asked: Any) -> list[dict[str, Any]]:
         url = f"{self.victoria.url}/api/v1/{path}"
-        answer = httpx2.get(url, params=asked | {"nocache": "1"}, timeout=30).json()
+        answer = httpx2.get(url, params=asked | {"nocache": "1"}, timeout=HANG_S).json()
         assert answer["status"] == "success", answer
         found: list[dict[str, Any]] = answer["data"]["result"]
         return found
@@ -216,7 +217,7 @@ def test_the_lists_to_choose_from_hold_what_was_sent(sent):
                 "start": sent.now_s - RANGE_S,
                 "end": sent.now_s,
             },
-            timeout=30,
+            timeout=HANG_S,
         ).json()
         assert answer["data"] == values.pop(variable["name"])
     assert not values

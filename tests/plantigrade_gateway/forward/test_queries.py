@@ -51,7 +51,7 @@ def asked(victoria: Victoria, query: str, session: str = "") -> dict[str, float]
             "time": f"{time.time() + 60:.3f}",
             "nocache": "1",
         },
-        timeout=20,
+        timeout=HANG_S,
     ).json()
     assert answer["status"] == "success", answer
     rows: list[dict[str, Any]] = answer["data"]["result"]
@@ -194,7 +194,7 @@ async def test_what_was_deleted_here_is_deleted_there(bay, victoria, how, monkey
         assert run().output.startswith("0 series")
     else:
         line = DELETE.replace("URL", victoria.url).replace("ID", player)
-        subprocess.run(line, shell=True, check=True, timeout=60)
+        subprocess.run(line, shell=True, check=True, timeout=HANG_S)
     assert of(victoria, "player", player) == 0
     assert of(victoria, "session", bay.session) > 20  # nobody else's
 

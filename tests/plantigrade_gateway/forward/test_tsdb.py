@@ -18,6 +18,7 @@ from click.testing import CliRunner
 from tests.support.bay import Bay, http_server, until
 from tests.support.records import stand, step, swing
 from tests.support.servers import Victoria, free_port, program
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway import logs
@@ -198,7 +199,7 @@ class Fault:
             return web.json_response({"message": "field type conflict"}, status=400)
         async with httpx2.AsyncClient() as client:
             answer = await client.request(
-                request.method, self.url + request.path_qs, content=body, timeout=20
+                request.method, self.url + request.path_qs, content=body, timeout=HANG_S
             )
         when = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=self.ahead_s)
         headers = {"Date": email.utils.format_datetime(when, usegmt=True)}

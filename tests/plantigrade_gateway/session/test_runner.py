@@ -272,7 +272,7 @@ def test_without_the_extra_the_radio_still_works_and_virtual_says_what_to_instal
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=HANG_S,
     )
     scan, virtual, plain = done.stdout.splitlines()
     install = f"add it with {shlex.quote(sys.executable)} -m pip install 'plantigrade[virtual]'"

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.signal import periodogram
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.mixer import CUT, MAX_VOICES, Mixer
@@ -150,7 +151,7 @@ def test_two_threads_lose_and_double_nothing():
         while mixer.schedule(pulse) is None:
             pass
     done.set()
-    thread.join(timeout=30)
+    thread.join(timeout=HANG_S)
     assert sum(rendered) == 2000 * 16 * 2.0**-10  # powers of two: exact
 
 

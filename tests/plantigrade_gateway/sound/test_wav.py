@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import periodogram
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.cues import Cue, CueKind
@@ -174,7 +175,7 @@ def test_the_end_of_the_program_leaves_a_valid_file(tmp_path, how, heard):
             child.kill()
         else:
             child.send_signal(signal.SIGINT)
-        child.wait(timeout=30)
+        child.wait(timeout=HANG_S)
     got = read(path)
     starts = [k for k in (1, 2, 3) if np.any(got[k * SAMPLE_RATE_HZ :][: len(ROLLED)])]
     assert starts == [1, 2, 3][:heard]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from tests.support.turns import limits_over_at_once, turns_until
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
@@ -68,7 +69,7 @@ def device(air: World, name: str | None = "Insole L") -> BLEDevice:
 
 
 def client_of(air: World, **settings: Any) -> AirClient:
-    given = {"disconnected_callback": None, "timeout": 5.0, **settings}
+    given = {"disconnected_callback": None, "timeout": float(HANG_S), **settings}
     return air.radio.client(device(air), **given)
 
 

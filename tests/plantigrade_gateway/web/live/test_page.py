@@ -18,6 +18,7 @@ from typing import Any, cast
 
 import pytest
 import websockets
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import upkeep
 from plantigrade_gateway.errors import PageError
@@ -150,7 +151,7 @@ def test_the_page_ends_with_its_gateway_however_that_ends(tmp_path):
         "from pathlib import Path\n"
         "from plantigrade_gateway.web.live.page import Page, WebOptions\n"
         f"page = Page(WebOptions(port=0), Path({str(tmp_path / 'store')!r}), print, str)\n"
-        "print(page.wait(20), page._process.pid, flush=True)\n"
+        f"print(page.wait({HANG_S}), page._process.pid, flush=True)\n"
         "time.sleep(60)\n"
     )
     gateway = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
