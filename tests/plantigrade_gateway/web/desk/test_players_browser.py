@@ -294,6 +294,19 @@ def test_what_was_typed_before_the_page_was_whole_stays_typed_as_well(page):
     expect(on.get_by_label("By the")).to_have_value("guardian")
 
 
+BLOCKS = """performance.getEntriesByType("resource")
+    .find(({ name }) => name.endsWith("/static/unsaid.js")).renderBlockingStatus"""
+
+
+@pytest.mark.slow
+def test_a_page_is_painted_once_what_was_typed_on_it_can_be_kept(page):
+    """A press that came before would lose it. Browsers that do not know how paint it at once."""
+    page.get_by_role("link", name="Iris Invented").click()
+    for at in (page.url, f"{page.url}/sheet"):
+        page.goto(at)
+        assert page.evaluate(BLOCKS) == "blocking"
+
+
 @pytest.mark.slow
 def test_the_sheet_shows_the_decision_first_and_takes_one(page, monkeypatch):
     page.get_by_role("link", name="Iris Invented").click()
