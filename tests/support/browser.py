@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, ConsoleMessage, Error, Page, expect, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Error, Page, Route, expect, sync_playwright
 from tests.support.waiting import HANG_S
 
 expect.set_options(timeout=1e3 * HANG_S)  # a slow machine is no fault of the page
@@ -51,6 +51,34 @@ def started() -> Iterator[Browser]:
             yield browser
         finally:
             browser.close()
+
+
+class HeldBack:
+    """Requests of a page that wait until they are let go.
+
+    Parameters
+    ----------
+    page : Page
+    pattern : str
+        The addresses, as playwright's `route` takes them.
+    """
+
+    def __init__(self, page: Page, pattern: str) -> None:
+        self._waiting: list[Route] = []
+        self._free = False
+        page.route(pattern, self._take)
+
+    def _take(self, route: Route) -> None:
+        if self._free:
+            route.continue_()
+        else:
+            self._waiting.append(route)
+
+    def let_go(self) -> None:
+        """Let all that wait go on, and those that come later."""
+        self._free = True
+        for route in self._waiting:
+            route.continue_()
 
 
 class Complaints(list[str]):

@@ -22,6 +22,7 @@ from plantigrade_gateway.sound import device as speakers
 from plantigrade_gateway.sound import output
 from plantigrade_gateway.sound.cues import Cue, CueKind
 from plantigrade_gateway.sound.device import Speaker, named_device, short_switch_interval
+from plantigrade_gateway.sound.mixer import Voice
 from plantigrade_gateway.sound.motifs import PEAK, SAMPLE_RATE_HZ, Motif, glide, motif, pitch_hz
 from plantigrade_gateway.sound.output import Silence, open_sound
 from plantigrade_gateway.sound.pitch import TONE_PEAK, TonePoint
@@ -109,21 +110,39 @@ def heard_in(blocks: list[bytes]) -> Heard:
     return Heard(samples[sounds], np.flatnonzero(np.diff(sounds) > 4) + 1)
 
 
+def heard_whole(play: Callable[[], object], is_idle: Callable[[], bool], length: int) -> Heard:
+    """Play until the device plays all of it (samples, within a tenth), and return that.
+
+    A sound server drops a block that comes too late, as it may on a busy machine.
+    """
+    lengths: list[int] = []
+    end_s = time.monotonic() + HANG_S
+    while time.monotonic() < end_s:
+        with recording() as blocks:
+            play()
+            played(blocks, is_idle)
+        heard = heard_in(blocks)
+        lengths.append(len(heard.samples))
+        if lengths[-1] == pytest.approx(length, rel=0.1):
+            return heard
+    raise AssertionError(f"of {length} samples the device played {lengths}")
+
+
 @pytest.mark.slow
 def test_the_device_plays_the_pitch_of_the_cue(sound_server):
     """Heel for half a second, then toe: both are found in what the device played, in order."""
     path_t_s, path_y = [0.0, 0.5, 0.501, 1.0], [0.1, 0.1, 0.9, 0.9]
     cue = Cue(CueKind.GLIDE, 1.0, 1.1, 0.0, glide(path_t_s, path_y))
-    with recording() as blocks, Speaker() as speaker:
+    with Speaker() as speaker:
         assert speaker.backend == "PulseAudio"
         assert speaker.running.wait(HANG_S)
-        voice = speaker.play(cue)
-        assert voice is not None
-        played(blocks, lambda: speaker.mixer.idle)
-        assert voice.started_ns is not None
+        voices: list[Voice | None] = []
+        length = round(1.06 * SAMPLE_RATE_HZ)
+        heard = heard_whole(
+            lambda: voices.append(speaker.play(cue)), lambda: speaker.mixer.idle, length
+        )
+        assert all(voice is not None and voice.started_ns is not None for voice in voices)
         assert not speaker.lost
-    heard = heard_in(blocks)
-    assert len(heard.samples) / SAMPLE_RATE_HZ == pytest.approx(1.06, abs=0.1)
     assert np.abs(heard.samples).max() <= PEAK * 1.001
     assert heard.pitch_hz(0.05) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
     assert heard.pitch_hz(0.60) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
@@ -133,13 +152,15 @@ def test_the_device_plays_the_pitch_of_the_cue(sound_server):
 def test_the_device_follows_the_cop_from_heel_to_toe(sound_server):
     """Half a second at the heel, half at the toes: each point sounds at its own time."""
     y = np.concatenate((np.full(50, 0.1), np.full(50, 0.9)))
-    with recording() as blocks, Speaker() as speaker:
+    points = [TonePoint(k / 100, float(pitch_hz(at)), 1.0) for k, at in enumerate(y)]
+    points.append(TonePoint(1.0, 440.0, 0.0))
+    with Speaker() as speaker:
         assert speaker.running.wait(HANG_S)
-        points = [TonePoint(k / 100, float(pitch_hz(at)), 1.0) for k, at in enumerate(y)]
-        speaker.follow([*points, TonePoint(1.0, 440.0, 0.0)])
-        played(blocks, lambda: speaker.mixer.idle)
-    heard = heard_in(blocks)
-    assert len(heard.samples) / SAMPLE_RATE_HZ == pytest.approx(1.02, abs=0.15)
+        heard = heard_whole(
+            lambda: speaker.follow(points),
+            lambda: speaker.mixer.idle,
+            round(1.02 * SAMPLE_RATE_HZ),
+        )
     assert np.abs(heard.samples).max() <= TONE_PEAK * 1.001
     assert heard.pitch_hz(0.1) == pytest.approx(220.0 * 4.0**0.1, rel=0.01)
     assert heard.pitch_hz(0.6) == pytest.approx(220.0 * 4.0**0.9, rel=0.01)
@@ -168,12 +189,8 @@ def test_a_device_that_comes_back_is_opened_again(sound_server):
         assert isinstance(second, Speaker) and second is not first
         assert sound.device and not sound.lost
         assert sys.getswitchinterval() == quick_s < usual_s, "not undone by closing the first"
-        with recording() as blocks:
-            assert second.running.wait(HANG_S)
-            sound.play(TICK)
-            played(blocks, lambda: second.mixer.idle)
-        heard = heard_in(blocks)
-        assert len(heard.samples) == pytest.approx(len(TICK.samples), rel=0.1)
+        assert second.running.wait(HANG_S)
+        heard_whole(lambda: sound.play(TICK), lambda: second.mixer.idle, len(TICK.samples))
         assert sound.choose(False) == "The sound device is off: the live page can play the sound."
         assert isinstance(sound.output, Silence) and not sound.lost
         assert sys.getswitchinterval() == usual_s

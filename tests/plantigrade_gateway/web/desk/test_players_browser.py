@@ -6,8 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, Route, ViewportSize, expect
-from tests.support.browser import Complaints, is_well_made
+from playwright.sync_api import Browser, Page, ViewportSize, expect
+from tests.support.browser import Complaints, HeldBack, is_well_made
 from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
@@ -281,13 +281,11 @@ def test_what_was_typed_elsewhere_on_the_page_stays_typed_whatever_is_pressed(pa
 @pytest.mark.slow
 def test_what_was_typed_before_the_page_was_whole_stays_typed_as_well(page):
     page.get_by_role("link", name="Iris Invented").click()
-    held: list[Route] = []
-    page.route("**/static/unsaid.js", lambda route: held.append(route), times=1)
+    held = HeldBack(page, "**/static/unsaid.js")
     page.goto(page.url, wait_until="commit")
     on = page.get_by_role("form", name="Consent to send on")
     on.get_by_label("By the").select_option("guardian")
-    (route,) = held
-    route.continue_()
+    held.let_go()
     page.wait_for_load_state()
     page.get_by_role("button", name="Keep the findings").click()
     expect(on.get_by_role("status")).to_have_text("Changed, and not kept yet.")

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, Route, expect
-from tests.support.browser import Complaints, is_well_made
+from playwright.sync_api import Browser, Page, expect
+from tests.support.browser import Complaints, HeldBack, is_well_made
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
@@ -96,14 +96,11 @@ def end_of_chart(page: Page) -> float:
 @pytest.mark.parametrize("chart", ["", "/swings/1", "/sets/1"])
 @pytest.mark.slow
 def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
-    page.route("**/charts/*.json*", lambda route: kept.append(route))
-    kept: list[Route] = []  # the chart stays undrawn until it is answered
-    with page.expect_request("**/charts/*.json*"):
-        page.goto(page.url + chart)
+    held = HeldBack(page, "**/charts/*.json*")  # the chart stays undrawn until it is answered
+    page.goto(page.url + chart)
     assert page.locator("#chart[data-drawn]").count() == 0
     undrawn = end_of_chart(page)
-    for route in kept:
-        route.continue_()
+    held.let_go()
     page.locator("#chart[data-drawn]").wait_for()
     assert end_of_chart(page) == pytest.approx(undrawn, abs=2)
 
