@@ -35,10 +35,9 @@ player_option = click.option(
 @contextmanager
 def opened_register(store: Path | None, *, create: bool = False) -> "Iterator[Register]":
     """Give the players of a store."""
-    from plantigrade_gateway.people.players import Register
-    from plantigrade_gateway.store.store import Store
+    from plantigrade_gateway.people.players import open_register
 
-    with Store.open(store, create=create) as opened, Register(opened) as register:
+    with open_register(store, create=create) as register:
         yield register
 
 

@@ -5,9 +5,10 @@ and mass hold what older programs wrote; what the log says stands above it.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from plantigrade.errors import shown
@@ -44,6 +45,7 @@ from plantigrade_gateway.people.profile import (
 )
 from plantigrade_gateway.people.tables import engine_for, explained
 from plantigrade_gateway.store.rows import at_place, utc_text
+from plantigrade_gateway.store.schema import default_path, lies_alone
 from plantigrade_gateway.store.store import Store
 
 PLAYER = "player"
@@ -477,3 +479,11 @@ def _check_day(day: date) -> None:
         raise InputError(
             f"day: {day.isoformat()} is too long ago, expected {_FIRST_DAY.isoformat()} or later"
         )
+
+
+@contextmanager
+def open_register(path: Path | None, *, create: bool = False) -> Iterator[Register]:
+    """Give the players of a store file (`Store.open`); one on a read-only disk is only read."""
+    alone = lies_alone(default_path() if path is None else path)
+    with Store.open(path, create=create, read_only=alone) as store, Register(store) as register:
+        yield register

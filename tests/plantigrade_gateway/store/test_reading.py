@@ -196,6 +196,14 @@ def said_of_somebody(path: Path) -> None:
         store.end_session(session, "stop")
 
 
+READS = ("sessions", "show last", "players", "players show Ada", "sheet Ada")
+WRITES = (
+    "players add Otto --handed right",
+    "players delete Ada --yes",
+    "visit conditions last --shoe boot",
+)
+
+
 @pytest.mark.parametrize("odd", ["store.sqlite3", "a store? 50%#1.sqlite3"])
 def test_who_was_recorded_is_read_there_too(tmp_path, odd):
     """Under any name: an address of a file has signs of its own."""
@@ -206,9 +214,12 @@ def test_who_was_recorded_is_read_there_too(tmp_path, odd):
         try:
             with Store.open(path, read_only=True) as store, Register(store) as register:
                 assert list(register.names().values()) == ["Ada Invented"]
-            for command in ("sessions", "show last"):
+            for command in READS:
                 done = CliRunner().invoke(main, [*command.split(), "--store", str(path)])
                 assert done.exit_code == 0 and "Ada Invented" in done.stdout, done.output
+            for command in WRITES:
+                done = CliRunner().invoke(main, [*command.split(), "--store", str(path)])
+                assert done.exit_code == 2 and "cannot be written" in done.stderr, done.output
         finally:
             remount(disk, "rw")
         with Store.open(path) as store, Register(store) as register:  # and now it is as ever
