@@ -36,10 +36,20 @@ def program(name: str) -> str:
     return found[name]
 
 
+_held: list[socket.socket] = []
+
+
 def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    """Return a port of this machine that is given to nobody else while this process lives.
+
+    It stays bound, so that the system chooses it for no other socket; a server that sets
+    SO_REUSEADDR, as all do that are begun again, may listen there, and until then nobody does.
+    """
+    one = socket.socket()
+    one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    one.bind(("127.0.0.1", 0))
+    _held.append(one)
+    return int(one.getsockname()[1])
 
 
 class Server:
@@ -103,7 +113,7 @@ class Server:
         if process is not None:
             process.send_signal(how)
             process.send_signal(signal.SIGCONT)
-            process.wait(20)
+            process.wait(HANG_S)
 
     def _listens(self) -> bool:
         assert self._process is not None
@@ -140,11 +150,11 @@ class Victoria(Server):
 
     def series(self, match: str = '{__name__=~"plantigrade_.*"}') -> list[dict[str, Any]]:
         """Every stored series: its labels (``metric``), ``values`` and ``timestamps``."""
-        httpx2.get(f"{self.url}/internal/force_flush", timeout=20)
+        httpx2.get(f"{self.url}/internal/force_flush", timeout=HANG_S)
         answer = httpx2.get(
             f"{self.url}/api/v1/export",
             params={"match[]": match, "start": "0", "end": "4102444800"},
-            timeout=60,
+            timeout=HANG_S,
         )
         return [json.loads(line) for line in answer.text.splitlines()]
 
