@@ -397,8 +397,9 @@ class LiveSource:
     ) -> None:
         """Stay until the link ends; ask an insole that sends no data, then give it up.
 
-        One that sends far more than it was asked for, of whatever kind, is given up at once: the
-        record, the disk and the other insole would pay for it.
+        What a machine that stood still has not taken yet looks like silence: none is given up that
+        was not asked before. One that sends far more than it was asked for, of whatever kind, is
+        given up at once: the record, the disk and the other insole would pay for it.
         """
         asked_again = False
         while not link.gone.is_set():
@@ -410,7 +411,7 @@ class LiveSource:
             if flood is not None:
                 raise BluetoothError(f"{info.insole.label}: {flood}; the link is given up")
             asked_again = asked_again and silent_s >= SILENT_S
-            if silent_s >= 2.0 * SILENT_S:
+            if asked_again and silent_s >= 2.0 * SILENT_S:
                 raise BluetoothError(f"{info.insole.label}: {flow.silence}; the link is given up")
             if silent_s >= SILENT_S and not asked_again:
                 asked_again = True

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from tests.support.turns import limits_over_at_once, turns_until
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -110,7 +111,7 @@ class World:
         monkeypatch.setattr(live, "open_insole", open_insole)
 
     async def hold(self) -> None:
-        await asyncio.wait_for(self.source._hold(self.info), 10.0)
+        await asyncio.wait_for(self.source._hold(self.info), HANG_S)
 
     def kinds(self) -> list[Kind]:
         return [entry.kind for entry in self.given]
@@ -316,6 +317,17 @@ async def test_an_insole_that_is_silent_is_asked_after_three_seconds_and_given_u
     assert world.said == [f"{LABEL}: sends nothing; asking it to stream again"]
     assert world.link.done.count("stream") == 1 and world.link.done.count("check") == 5
     assert brief == [1.0] * 4
+
+
+async def test_after_the_machine_stood_still_it_is_asked_before_it_is_given_up(world, brief):
+    """What it sent meanwhile may wait to be taken; one that is silent indeed ends all the same."""
+    with pytest.raises(BluetoothError):
+        await watch(world, Silent([0.0, 7.0, 0.1, 3.0, 6.0]))
+    assert world.link.done.count("stream") == 2
+    world.link.done.clear()
+    with pytest.raises(BluetoothError):
+        await watch(world, Silent([0.0, 7.0, 8.0]))
+    assert world.link.done.count("stream") == 1 and world.link.done.count("check") == 3
 
 
 async def test_one_that_streams_again_is_asked_the_next_time_too(world, brief):
