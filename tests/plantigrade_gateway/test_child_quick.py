@@ -14,6 +14,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway import child, logs
 from plantigrade_gateway.child import Alone, AtWork, Child, ask_all_to_stop
@@ -233,7 +234,7 @@ async def heeded(
     with open(end, "rb", buffering=0) as file:
         monkeypatch.setattr(sys, "stdin", file)
         monkeypatch.setattr(os, "_exit", ended.append)
-        await asyncio.wait_for(child._heed(stop, heard.append), 10.0)
+        await asyncio.wait_for(child._heed(stop, heard.append), HANG_S)
         await asyncio.sleep(0)
     return heard, stop.is_set(), ended
 

@@ -156,10 +156,10 @@ class World:
         """Wait until people are told something; on a busy machine not of all it is the first."""
         await self.until(lambda: any(text in said for said in self.said))
 
-    async def heard(self, least: int = 2) -> list[Sighting]:
+    async def heard(self, least: int = 2, backend: Radio | None = None) -> list[Sighting]:
         """Scan until so many insoles are heard, however long a busy machine takes."""
         async with asyncio.timeout(HANG_S):
-            while len(found := await scan(self.backend, 0.4)) < least:
+            while len(found := await scan(backend or self.backend, 0.4)) < least:
                 pass
         return found
 

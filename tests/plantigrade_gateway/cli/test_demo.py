@@ -10,6 +10,7 @@ import sys
 import time
 import wave
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -220,10 +221,8 @@ def entries_stored(path: Path, least: int) -> int:
         if not path.exists():
             continue
         try:
-            reader = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
-            with reader:
+            with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as reader:
                 (n,) = reader.execute("SELECT coalesce(sum(entries), 0) FROM chunks").fetchone()
-            reader.close()
         except sqlite3.OperationalError:
             continue
         if n >= least:

@@ -106,7 +106,7 @@ def sent(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sent]:
     store, session = sent_session(tmp_path_factory.mktemp("bay"), victoria)
     ended_s = time.time()
     victoria.series("{__name__='x'}")  # flushed
-    yield Sent(victoria, store, session, (begun_s, ended_s), begun_s + 300.0)
+    yield Sent(victoria, store, session, (begun_s, ended_s), ended_s + 300.0)
     victoria.kill()
 
 

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.child import put
 from plantigrade_gateway.config import load
@@ -217,7 +218,7 @@ async def test_what_waits_has_three_seconds_after_the_word_to_stop(
         way.problem, way.unsent = problem, unsent
     ways = [way for way, _ in work._ways]
     work.stop.set()
-    await asyncio.wait_for(work.run(), 10.0)
+    await asyncio.wait_for(work.run(), HANG_S)
     assert len(napped) == naps and all(way.ended for way in ways)
     assert forwardstate.read(forwardstate.path_for(work._store_path)) is not None
 

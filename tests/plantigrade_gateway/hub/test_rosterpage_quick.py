@@ -11,6 +11,7 @@ import pytest
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import StoreError
@@ -97,7 +98,7 @@ async def test_what_has_changed_is_told_and_nothing_twice(world, monkeypatch):
     changes = board.changes()
 
     async def told() -> dict[str, Any]:
-        return await asyncio.wait_for(anext(changes), 10.0)
+        return await asyncio.wait_for(anext(changes), HANG_S)
 
     async def until(keys: list[str]) -> dict[str, Any]:
         for _ in range(1000):
@@ -197,7 +198,7 @@ async def test_a_page_that_leaves_is_told_no_more(world, monkeypatch):
     monkeypatch.setattr(rosterpage, "EVERY_S", 0.0)
     running = asyncio.create_task(world.board.run())
     page: Any = Page(leaves_after=3)
-    await asyncio.wait_for(rosterpage._serve(world.board, page), 10.0)
+    await asyncio.wait_for(rosterpage._serve(world.board, page), HANG_S)
     assert len(page.sent) >= 3 and world.board._watched == 0
     running.cancel()
 
@@ -207,6 +208,6 @@ async def test_a_page_that_takes_nothing_is_dropped(world, monkeypatch):
     monkeypatch.setattr(rosterpage, "SEND_LIMIT_S", 0.01)
     running = asyncio.create_task(world.board.run())
     page: Any = Page(takes=False)
-    await asyncio.wait_for(rosterpage._serve(world.board, page), 10.0)
+    await asyncio.wait_for(rosterpage._serve(world.board, page), HANG_S)
     assert page.sent == [] and page.closed == 1 and world.board._watched == 0
     running.cancel()

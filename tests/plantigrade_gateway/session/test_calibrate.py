@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from rich.console import Console
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade.calibrate import Calibration, default_calibration
@@ -106,7 +107,7 @@ class Visit:
                 now_ns=lambda: int(SPEED * time.monotonic_ns()),
             )
             console = Console(file=self.shown, width=400)
-            async with asyncio.timeout(240.0):
+            async with asyncio.timeout(3 * HANG_S):
                 return await calibrate(request, console, self.stop)
         finally:
             simulation.cancel()
@@ -289,7 +290,7 @@ def process(*arguments: object) -> str:
         [sys.executable, "-c", code, *(str(a) for a in arguments)],
         capture_output=True,
         text=True,
-        timeout=150,
+        timeout=3 * HANG_S,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return " ".join(done.stdout.split())

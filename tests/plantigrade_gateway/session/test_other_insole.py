@@ -22,6 +22,8 @@ from click.testing import CliRunner, Result
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from rich.console import Console
+from tests.support.scans import scans_until
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade.events import Manner
@@ -112,7 +114,7 @@ async def calibrated(store: Path, transport: str, clock: BodyClock, body: Body) 
         request = CalibrationOptions(
             store, PLAYER.mass_kg, radio=transport, asked=asked, now_ns=clock.now_ns
         )
-        async with asyncio.timeout(400.0):
+        async with asyncio.timeout(4 * HANG_S):
             assert await calibrate(request, Console(file=shown, width=300), asyncio.Event())
     finally:
         following.cancel()
@@ -141,7 +143,7 @@ async def recorded(
     options = RunOptions(sound=False, store=store, page=WebOptions(port=0))
     work = asyncio.create_task(run(job, options, Console(file=shown, width=300), stop))
     watching = asyncio.create_task(watched(shown, told))
-    async with asyncio.timeout(120.0):
+    async with asyncio.timeout(HANG_S):
         while not work.done() and shown.getvalue().count(": connected (") < 2:
             await asyncio.sleep(0.05)
     begin_s = clock.t_s + 2.0
@@ -181,7 +183,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
         pair = [OtherInsole(air, foot, body, clock, information(10), curve) for foot in FEET]
         async with on_air(*pair, air=air, clock=clock) as transport:
             store = ("--store", done.store)
-            done.paired = await command("pair", "--seconds", 1, "--radio", transport, *store)
+            with scans_until(2):
+                done.paired = await command("pair", "--seconds", 1, "--radio", transport, *store)
             done.status = (await command("status", *store)).stdout
             done.calibrated = await calibrated(done.store, transport, clock, body)
             done.told = []
@@ -334,7 +337,8 @@ async def test_what_cannot_be_used_is_said_at_pairing(said, curve, zones, senten
     air, body, clock = still_air(), Body(PLAYER, (Stand(1.0),)), BodyClock(SPEED)
     insole = OtherInsole(air, Foot.LEFT, body, clock, said, curve, zones)
     async with on_air(insole, air=air, clock=clock) as transport:
-        done = await command("pair", "--seconds", 1, "--radio", transport, "--store", store)
+        with scans_until(1):
+            done = await command("pair", "--seconds", 1, "--radio", transport, "--store", store)
     assert done.exit_code == 2
     (line,) = done.stderr.strip().splitlines()
     assert line.startswith("Error: left insole 0C0FFE00: ") and sentence in line
@@ -350,13 +354,16 @@ async def test_a_pair_of_different_zones_is_refused_at_pairing_and_at_the_start(
     right = OtherInsole(air, Foot.RIGHT, body, clock, information(0, 14), None, 14)
     async with on_air(left, right, air=air, clock=clock) as transport:
         options = ("--seconds", 1, "--radio", transport, "--store", store)
-        both = await command("pair", *options)
-        assert both.exit_code == 2
-        assert "the two insoles have different zones (the left 16 of kind 2016 and" in both.stderr
-        one = await command("pair", "--left", "0C0FFE00", *options)
-        assert one.exit_code == 0, one.output
-        other = await command("pair", "--right", "0C0FFE01", *options)
-        assert "The two insoles have different zones" in " ".join(other.stdout.split())
+        with scans_until(2):
+            both = await command("pair", *options)
+            assert both.exit_code == 2
+            assert (
+                "the two insoles have different zones (the left 16 of kind 2016 and" in both.stderr
+            )
+            one = await command("pair", "--left", "0C0FFE00", *options)
+            assert one.exit_code == 0, one.output
+            other = await command("pair", "--right", "0C0FFE01", *options)
+            assert "The two insoles have different zones" in " ".join(other.stdout.split())
         job = InsoleJob(InsoleOptions(radio=transport))
         with pytest.raises(InputError, match="different zones"):
             await run(job, RunOptions(sound=False, store=store), Console(), asyncio.Event())

@@ -19,6 +19,7 @@ from bleak.exc import BleakBluetoothNotAvailableError, BleakBluetoothNotAvailabl
 from click.testing import CliRunner, Result
 from rich.console import Console
 from tests.support.firmware import toolchain
+from tests.support.scans import scans_until
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.cli.main import main
@@ -93,17 +94,16 @@ def test_scan_pair_run_status(transport, tmp_path):
     assert "no insole is remembered" in refused.stderr
     assert refused.stderr.endswith("or use virtual ones with --virtual\n")
 
-    found = json.loads(
-        command("scan", "--seconds", 1, "--radio", transport, "--store", store, "--json").stdout
-    )
+    heard = ("--seconds", 1, "--radio", transport, "--store", store)
+    with scans_until(2):
+        found = json.loads(command("scan", *heard, "--json").stdout)
     assert [(i["foot"], i["serial"], i["remembered"]) for i in found["insoles"]] == [
         ("left", "51A70001", False),
         ("right", "51A70002", False),
     ]
 
-    paired = command(
-        "pair", "--seconds", 1, "--radio", transport, "--store", store, "--left-name", "blue"
-    )
+    with scans_until(2):
+        paired = command("pair", *heard, "--left-name", "blue")
     assert paired.exit_code == 0, paired.stderr
     assert "Remembered: left insole (blue), 51A70001, 270 mm." in paired.stdout
     assert "Remembered: right insole (51A70002), 51A70002, 270 mm." in paired.stdout
@@ -344,7 +344,8 @@ def test_the_companion_is_paired_as_another_left_insole(toolchain, tmp_path, mon
         assert "until Ctrl-C" in lines[0], (lines, process.stderr.read())
         transport = lines[3].split()[-1]
         options = ("--seconds", 1, "--radio", transport, "--store", store)
-        paired = command("pair", *options, "--left", "51A70003", "--right", "51A70002")
+        with scans_until(3):
+            paired = command("pair", *options, "--left", "51A70003", "--right", "51A70002")
         assert "Remembered: left insole (51A70003), 51A70003, 270 mm." in paired.stdout, paired
         assert "Remembered: right insole (51A70002)" in paired.stdout
     finally:

@@ -3,6 +3,7 @@
 import subprocess
 import threading
 import time
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,17 @@ def engine() -> Engine:
     found = find_engine()
     assert found is not None and found.name == "espeak-ng"
     return found
+
+
+@dataclass(frozen=True)
+class Held(Engine):
+    """One that renders nothing until it may."""
+
+    go_on: threading.Event = field(default_factory=threading.Event)
+
+    def render(self, text: str) -> NDArray[np.float32]:
+        assert self.go_on.wait(HANG_S)
+        return super().render(text)
 
 
 @pytest.mark.dear
@@ -61,18 +73,12 @@ def test_nothing_to_say_is_no_sound(engine):
 
 @pytest.mark.dear
 def test_the_announcer_works_beside_and_gives_what_is_ready(engine):
-    go_on = threading.Event()
-
-    class Held(Engine):
-        def render(self, text: str) -> NDArray[np.float32]:
-            assert go_on.wait(HANG_S)
-            return super().render(text)
-
-    with Announcer(Held(engine.name, engine.path)) as announcer:
+    held = Held(engine.name, engine.path)
+    with Announcer(held) as announcer:
         announcer.say("Good.")
         announcer.say("Good, two in a row.")
         assert announcer.done() == []  # while the engine is at work, nothing waits for a voice
-        go_on.set()
+        held.go_on.set()
         said: list[NDArray[np.float32]] = []
         end_s = time.monotonic() + HANG_S
         while len(said) < 2 and time.monotonic() < end_s:
@@ -84,9 +90,11 @@ def test_the_announcer_works_beside_and_gives_what_is_ready(engine):
 
 @pytest.mark.dear
 def test_too_many_at_once_are_left_out(engine):
-    with Announcer(engine) as announcer:
+    held = Held(engine.name, engine.path)
+    with Announcer(held) as announcer:
         for _ in range(20):
             announcer.say("Good.")
+        held.go_on.set()
     assert 1 <= len(announcer.done()) < 10
 
 

@@ -7,6 +7,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway.errors import BluetoothError
@@ -82,7 +83,7 @@ def owing(answers: Callable[[LogRequest], list[bytes]]) -> tuple[FakeLink, Catch
     return link, owed, entries
 
 
-async def caught_up(link: FakeLink, owed: CatchUp, limit_s: float = 20.0) -> list[str]:
+async def caught_up(link: FakeLink, owed: CatchUp, limit_s: float = HANG_S) -> list[str]:
     """Let it read until nothing is owed; return what was said."""
     over, said = asyncio.Event(), list[str]()
     reader = LogReader(cast(Connection, cast(Any, link)), STATE, 0)

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from tests.support.syncing import SyncBay, settings
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import GatewayError, StoreError
@@ -61,7 +62,7 @@ class Turns:
         return outcome
 
     async def run(self) -> "Turns":
-        await asyncio.wait_for(self.way.run(self.stop), 10.0)
+        await asyncio.wait_for(self.way.run(self.stop), HANG_S)
         return self
 
 
@@ -336,7 +337,7 @@ async def test_after_the_word_to_stop_what_waits_has_three_seconds(
     ways = [Ends(looks), Ends(0)]
     work._ways = ways
     work.stop.set()
-    await asyncio.wait_for(work.run(), 10.0)
+    await asyncio.wait_for(work.run(), HANG_S)
     assert len(naps) == slept and paused == [0.5]
     assert all(way.ended for way in ways) and work.records._is_gathering is False
     assert hubstate.read(hubstate.path_for(work._store_path)) is not None

@@ -132,7 +132,7 @@ async def test_its_counts_are_those_that_pressed_it_then(steps, program):
 
 async def test_it_says_what_it_is_and_how_it_is(steps, program):
     async with third(steps, program) as (air, companion):
-        found = {s.announcement.serial: s for s in await scan(air.backend, 0.5)}
+        found = {s.announcement.serial: s for s in await air.heard(3)}
         said = found[SERIAL].announcement
         assert (said.foot, said.length_mm, said.battery_percent) == (LEFT, 270, 87)
         assert len(found) == 3
@@ -183,7 +183,7 @@ async def test_a_lost_link_is_found_again_and_a_reset_is_counted(steps, program)
             StreamEventKind.START,
             StreamEventKind.RESTART,
         ]
-        found = {s.announcement.serial: s for s in await scan(air.backend, 0.5)}
+        found = {s.announcement.serial: s for s in await air.heard(3)}
         async with BleakClient(found[SERIAL].device, backend=air.radio.client) as client:
             status = gatt.read_status(bytes(await client.read_gatt_char(gatt.STATUS)))
         assert status is not None and status.resets == 1 and not status.streaming
@@ -207,7 +207,7 @@ async def test_a_weak_supply_is_a_hole_that_is_said_and_ship_mode_is_silence(ste
         ]
         assert hole.frames == round(max(unsent_us) / sent[0].period_us) >= 97
         assert ("x", b"") in companion.said
-        assert SERIAL not in {s.announcement.serial for s in await scan(air.backend, 0.5)}
+        assert SERIAL not in {s.announcement.serial for s in await air.heard()}
 
 
 async def test_it_asks_for_the_interval_that_it_does_not_have(steps, program):

@@ -12,7 +12,6 @@ from tests.plantigrade_gateway.wire.test_codec import ANSWERS
 from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.record.entries import Batch, Entry, Kind
-from plantigrade_gateway.sources.bluetooth import scan
 from plantigrade_gateway.wire import gatt
 from plantigrade_gateway.wire.codec import MessageKind, decode, encode
 from plantigrade_gateway.wire.decoder import Decoder
@@ -103,8 +102,7 @@ class Host:
 @asynccontextmanager
 async def host_of(air: World) -> AsyncIterator[Host]:
     """A host connected to the left insole; it listens."""
-    found = await scan(air.backend, 0.25)
-    (left,) = [s for s in found if s.announcement.foot is LEFT]
+    (left,) = [s for s in await air.heard() if s.announcement.foot is LEFT]
     async with BleakClient(left.device, backend=air.radio.client) as client:
         host = Host(client)
         await host.listen()
@@ -113,7 +111,7 @@ async def host_of(air: World) -> AsyncIterator[Host]:
 
 async def test_a_request_before_the_subscription_is_refused(steps):
     async with world(steps) as air:
-        found = await scan(air.backend, 0.25)
+        found = await air.heard()
         async with BleakClient(found[0].device, backend=air.radio.client) as client:
             with pytest.raises(BleakGATTProtocolError) as error:
                 await client.write_gatt_char(gatt.CONTROL, encode(Start(1)), response=True)
