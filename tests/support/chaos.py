@@ -27,6 +27,7 @@ from tests.support.faultproxy import FaultProxy
 from tests.support.servers import Mosquitto, Victoria
 from tests.support.subscriber import Subscriber
 from tests.support.tinydisk import NoDisk, fill, mounted
+from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.config import load
@@ -34,8 +35,8 @@ from plantigrade_gateway.forward.verify import Comparison, verify
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
-SETTLE_S = 90.0
-"""After the last fault, for everything to arrive."""
+SETTLE_S = 600.0
+"""After the last fault, for everything to arrive; against hanging only."""
 DISKS = {"database": "64m", "store": "32m"}
 """The small disks: enough for minutes, and the ten megabytes that the database leaves free."""
 FULL = "full disk: "
@@ -118,14 +119,22 @@ class Chaos:
         Whether full disks are among the faults.
     least : int
         Faults go on until so many events were stored, however slow the machine is.
+    least_faults : int
+        And until there were so many faults.
     """
 
     def __init__(
-        self, folder: Path, seconds: float, seed: int, disks: bool = False, least: int = 0
+        self,
+        folder: Path,
+        seconds: float,
+        seed: int,
+        disks: bool = False,
+        least: int = 0,
+        least_faults: int = 0,
     ) -> None:
         self._kinds = ["database", "broker", "gateway", "hang", "slow", "cut", "400", "hung broker"]
         self._disks = {name: folder / name for name in DISKS} if disks else {}
-        self._seconds, self._least = seconds, least
+        self._seconds, self._least, self._least_faults = seconds, least, least_faults
         self._random = random.Random(seed)
         for name in DISKS:
             (folder / name).mkdir()
@@ -175,7 +184,11 @@ class Chaos:
 
     async def _break_things(self, proxy: FaultProxy) -> None:
         end = time.monotonic() + self._seconds
-        while time.monotonic() < end or self._n_stored() < self._least:
+        while (
+            time.monotonic() < end
+            or self._n_stored() < self._least
+            or self._faults.total() < self._least_faults
+        ):
             await asyncio.sleep(self._random.uniform(0.3, 1.5))
             kind = self._random.choice(self._kinds)
             self._faults[kind] += 1
@@ -312,7 +325,7 @@ class Chaos:
         gateway, self._gateway = self._gateway, None
         if gateway is not None:
             gateway.kill()
-            gateway.wait(10)
+            gateway.wait(HANG_S)
 
 
 class Judged(Protocol):

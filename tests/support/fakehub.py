@@ -15,6 +15,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from aiohttp import web
+from tests.support.servers import free_port
 
 TOKEN = "bay1.s3cret-of-a-test"
 FAULTS = (
@@ -68,7 +69,9 @@ class FakeHub:
         app.router.add_route("*", "/{path:.*}", self._handle)
         runner = web.AppRunner(app, shutdown_timeout=0.1)
         await runner.setup()
-        site = web.TCPSite(runner, "127.0.0.1", port, ssl_context=tls, reuse_address=True)
+        site = web.TCPSite(
+            runner, "127.0.0.1", port or free_port(), ssl_context=tls, reuse_address=True
+        )
         await site.start()
         place = "https://localhost" if tls else "http://127.0.0.1"
         self.url = f"{place}:{runner.addresses[0][1]}"

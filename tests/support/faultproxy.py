@@ -5,6 +5,8 @@ import contextlib
 from types import TracebackType
 from typing import Self
 
+from tests.support.servers import free_port
+
 _REFUSED = b"HTTP/1.1 400 Bad Request\r\nContent-Length: 7\r\nConnection: close\r\n\r\nrefused"
 
 
@@ -22,7 +24,7 @@ class FaultProxy:
 
     def __init__(self, to: int) -> None:
         self.mode = "well"
-        self.port = 0
+        self.port = free_port()
         self.to = to
         self._server: asyncio.Server | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -42,7 +44,6 @@ class FaultProxy:
     async def listen(self) -> None:
         """Take connections, after `refuse` at the same port."""
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
-        self.port = self._server.sockets[0].getsockname()[1]
 
     async def refuse(self) -> None:
         """End all connections, and let the system refuse others."""

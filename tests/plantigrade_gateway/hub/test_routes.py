@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from obstore.store import MemoryStore
+from tests.support.bay import until
 
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.hub import routes
@@ -199,10 +200,7 @@ async def test_a_bay_has_four_requests_at_a_time_and_another_bay_its_own(site, u
     site.api.in_thread = waits
     try:
         tasks = [asyncio.create_task(ask(site, "GET", SESSION)) for _ in range(4)]
-        for _ in range(2000):  # what is done in threads takes its time
-            if site.api._at_work["one"] == 4:
-                break
-            await asyncio.sleep(0.005)
+        await until(lambda: site.api._at_work["one"] == 4)  # threads take their time
         fifth = await ask(site, "GET", SESSION)
         assert (fifth.status, fifth.headers["retry-after"]) == (429, "5")
         assert fifth.json == {"error": "Too many requests at once."}

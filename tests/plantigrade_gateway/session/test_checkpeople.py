@@ -5,9 +5,22 @@ from datetime import date, timedelta
 import pytest
 
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.session import checkpeople
 from plantigrade_gateway.session.checkpeople import CheckPeople
 
-TODAY, DAY = date.today(), timedelta(days=1)
+TODAY, DAY = date(2026, 3, 2), timedelta(days=1)
+
+
+@pytest.fixture(autouse=True)
+def today(monkeypatch) -> None:
+    """Have it be that day, however late at night the tests are run."""
+
+    class Today(date):
+        @classmethod
+        def today(cls) -> "Today":
+            return cls(TODAY.year, TODAY.month, TODAY.day)
+
+    monkeypatch.setattr(checkpeople, "date", Today)
 
 
 @pytest.mark.parametrize(

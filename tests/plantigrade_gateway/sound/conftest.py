@@ -24,7 +24,7 @@ class SoundServer:
     def start_again(self) -> None:
         """Start it where it was, after it was killed."""
         (self.folder / "pid").unlink()
-        subprocess.run([PULSE, "start", self.folder], capture_output=True, timeout=60, check=True)
+        subprocess.run([PULSE, "start", self.folder], capture_output=True, timeout=240, check=True)
 
     def signal(self, number: signal.Signals) -> None:
         """Kill it, or stop it so that it hangs."""
