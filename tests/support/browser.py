@@ -47,6 +47,7 @@ def started() -> Iterator[Browser]:
     path = chromium()
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        browser.on("context", lambda opened: opened.set_default_timeout(1e3 * HANG_S))
         try:
             yield browser
         finally:
@@ -103,8 +104,14 @@ class Complaints(list[str]):
         self.append(f"uncaught: {error}")
 
 
+def laid_out(page: Page) -> None:
+    """Wait for two pictures of a page: sizes follow the screen's in the first."""
+    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
+
+
 def barriers(page: Page) -> list[str]:
     """Return what an accessibility scan of the page (axe) finds serious or critical."""
+    page.wait_for_load_state()  # after a press it may be half there, and without its styles
     found = Axe().run(page).response["violations"]
     return [
         f"{rule['id']}: {node['target']} {node['failureSummary']}"

@@ -1,18 +1,21 @@
 """The live page without a gateway: a test says what it is told."""
 
 import json
+import re
 import time
 from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, Route, WebSocketRoute
+from tests.support.waiting import HANG_S
 
 import plantigrade_gateway.web
 from plantigrade.zones import ZoneLayout
 from plantigrade_gateway.web.html import rendered
 
 WEB = Path(plantigrade_gateway.web.__file__).parent
-LIMIT_S = 60.0  # against hanging
+PATIENCE = {"socket.js": "SILENT_MS", "live.js": "STILL_MS", "outcome.js": "PHASE_S"}
+"""What the page waits for a word: the constant of each module that says how long."""
 HTML = "<img src=x onerror=alert(1)>"
 DRILL = {"name": HTML, "title": f"{HTML} and a title that goes on for long", "goal": HTML}
 
@@ -45,11 +48,33 @@ def frame(t_s: float, n_zones: int) -> dict[str, Any]:
     return {"type": "frame", "t_s": t_s, "feet": feet, "lead_share": None, "sent_ms": 0.0}
 
 
+def patient_module(path: Path) -> str:
+    """Return a module of the page that waits a thousand times as long for a word."""
+    constant = PATIENCE[path.name]
+    text, n = re.subn(rf"(?m)^(const {constant} = \d+);", r"\g<1>000;", path.read_text("utf-8"))
+    assert n == 1, f"{path.name}: no {constant}"
+    return text
+
+
 class Gateway:
-    """Answers for the gateway: its pages, and what a test has it say."""
+    """Answers for the gateway: its pages, and what a test has it say.
+
+    A test says nothing for as long as the machine is busy. So its page is a patient one, to which
+    what falls silent is over after half an hour at the soonest.
+
+    Parameters
+    ----------
+    page : Page
+
+    Attributes
+    ----------
+    impatient : set of str
+        Modules of `PATIENCE` that wait no longer than they do for a user: what is tested.
+    """
 
     def __init__(self, page: Page) -> None:
         self.page = page
+        self.impatient: set[str] = set()
         self.sockets: list[WebSocketRoute] = []
         self.players: list[dict[str, Any]] = []
         self.lacks_consent: dict[str, str] = {}  # by player
@@ -61,6 +86,8 @@ class Gateway:
             if path.name == "choice.json":
                 lack = self.lacks_consent.get(query.removeprefix("player="), "")
                 route.fulfill(json={"players": self.players, "lacks_consent": lack})
+            elif path.name in PATIENCE.keys() - self.impatient:
+                route.fulfill(body=patient_module(path), content_type="text/javascript")
             elif path.is_file():
                 route.fulfill(path=str(path))
             else:
@@ -79,7 +106,7 @@ class Gateway:
             self.sockets[-1].send(json.dumps(message))
 
     def until_connected(self, times: int) -> None:
-        end_s = time.monotonic() + LIMIT_S
+        end_s = time.monotonic() + HANG_S
         while len(self.sockets) < times:
             assert time.monotonic() < end_s, "the page does not connect"
             self.page.wait_for_timeout(20)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser
-from tests.support.browser import Complaints
+from tests.support.browser import Complaints, laid_out
 from tests.support.labels import NOTE_CANVAS_TEXT, Label, labels, overprinted
 from tests.support.program import PRACTICE
 from tests.support.toldpage import Gateway, frame, hello
@@ -93,26 +93,21 @@ def gateway(browser: Browser) -> Iterator[Gateway]:
         assert complaints == []
 
 
-FRAMES = "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
-"""Waits until what was asked for has been drawn."""
-
-
 def shown(gateway: Gateway, width: int, height: int, last: Message, figures: int) -> list[Label]:
     """Return the labels at a size, once a picture just told is drawn, with so many figures."""
     page = gateway.page
     page.set_viewport_size({"width": width, "height": height})
-    page.evaluate(FRAMES)
-    gateway.say(last)  # on a slow machine what was told before may have become old meanwhile
+    laid_out(page)
+    gateway.say(last)
     page.wait_for_function(
         """many => [...painted].flatMap(([canvas, texts]) => canvas.checkVisibility() ? texts : [])
             .filter(([text]) => text === "388").length === many""",
         arg=figures,
-        timeout=60_000,
     )
     before: list[Label] = []
     while (found := labels(page)) != before:  # the strip is laid once more at its new width
         before = found
-        page.evaluate(FRAMES)
+        laid_out(page)
     return found
 
 

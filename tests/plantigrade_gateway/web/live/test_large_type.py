@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
-from tests.support.browser import Complaints, barriers
+from tests.support.browser import Complaints, barriers, laid_out
 from tests.support.toldpage import Gateway, frame, hello
 
 from plantigrade.zones import eighteen
@@ -123,11 +123,6 @@ def show(gateway: Gateway, screen: str, *messages: dict[str, Any]) -> Page:
         expect(gateway.page.locator("#large-exact")).to_have_text(last["words"])
     laid_out(gateway.page)
     return gateway.page
-
-
-def laid_out(page: Page) -> None:
-    """Wait for two pictures of a page: sizes follow the screen's in the first."""
-    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
 
 
 def x_px(page: Page, there: Locator) -> float:
