@@ -23,7 +23,6 @@ from plantigrade_gateway.web.live.page import Page, WebOptions
 pytestmark = pytest.mark.dear
 
 PASSWORD = "heel midfoot toes"
-WAIT_S = 20.0
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +35,7 @@ def page(tmp_path_factory) -> Iterator[Page]:
         order = WebOptions(port=0, lan=True, certificate=certificate.checked(*made(folder)))
         page = Page(order, store.path, lambda _: None, lambda _: None)
         try:
-            assert page.wait(WAIT_S) is not None, page.problem
+            assert page.wait(HANG_S) is not None, page.problem
             page.send({"type": "hello", "v": 1, "session": None, "drills": []})
             yield page
         finally:
@@ -95,7 +94,7 @@ async def until_withdrawn(
         assert refused["text"] == "stop: only the coach's page can do this"
         answer = await asyncio.to_thread(coach.post, "/links/1/withdraw")
         assert answer.status_code == 303
-        async with asyncio.timeout(WAIT_S):
+        async with asyncio.timeout(HANG_S):
             await viewer.wait_closed()
         return heard, viewer.close_code or 0
 

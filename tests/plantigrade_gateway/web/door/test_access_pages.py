@@ -48,7 +48,7 @@ def test_the_coach_signs_in_and_a_player_follows_a_link_until_it_is_withdrawn(br
         coach_complaints, player_complaints = Complaints(coach), Complaints(player)
         coach.goto(here + "sessions?x=1")
         assert coach.url == here + "sign-in?next=%2Fsessions%3Fx%3D1"
-        assert coach.evaluate("document.activeElement.id") == "password"
+        expect(coach.get_by_label("The coach’s password")).to_be_focused()
         assert barriers(coach) == []
         signed_in(coach, here)
         expect(coach.locator("#connection")).to_be_hidden()
@@ -105,10 +105,10 @@ def test_signing_in_needs_no_script_and_says_beside_the_field_what_is_wrong(brow
         expect(field).to_have_value("")
         field.fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
-        assert page.url == here
+        page.wait_for_url(here)
         page.goto(here + "links")
         page.get_by_role("button", name="Sign out").click()
-        assert page.url == here + "sign-in"
+        page.wait_for_url(here + "sign-in")
         page.goto(here)
         assert page.url == here + "sign-in"
 
