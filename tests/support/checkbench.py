@@ -1,6 +1,7 @@
 """A browser's page of the guided check, obeyed by a session of virtual insoles in this process."""
 
 import json
+import time
 from typing import Any
 
 from playwright.sync_api import Browser, Page, ViewportSize, WebSocket, expect
@@ -39,11 +40,10 @@ class Bench:
         self._store = store
         self.web = WebPage(WebOptions(port=0), store.path, lambda m: self.take(m), print)
         self._bay: CheckBay | None = None
-        url = self.web.wait()
+        url = self.web.wait(HANG_S)
         assert url is not None, self.web.problem
         self.url = url
         self.context = browser.new_context(viewport=TABLET)
-        self.context.set_default_timeout(1e3 * HANG_S)
         self.page: Page = self.context.new_page()
         self.complaints = Complaints(self.page)
         self.told: list[dict[str, Any]] = []
@@ -74,9 +74,14 @@ class Bench:
     def press(self, name: str) -> None:
         """Press a button, and have what it asks for done.
 
-        A page that nothing was said to for seconds connects again: a press in between were lost.
+        A page that nothing was said to for seconds connects again: a press in between were lost. So
+        it is said something, and has heard it.
         """
+        heard, end_s = len(self.told), time.monotonic() + HANG_S
         self.web.send(NO_SET)
+        while len(self.told) == heard:
+            assert time.monotonic() < end_s, "the page hears nothing"
+            self.page.wait_for_timeout(5)
         expect(self.page.locator("#connection")).to_be_hidden()
         self.page.get_by_role("button", name=name, exact=True).click()
         self.obey()

@@ -60,17 +60,19 @@ def test_a_whole_first_look_through_the_page(bench, store):
             bench.press("Skip")
         expect(page.locator("#title")).to_have_text(bay.check["title"])
         expect(page.locator("#line")).to_have_text(bay.check["line"])
-        seen.append((bay.check["step"], page.locator("#taken").inner_text()))
+        seen.append(bay.check["step"])
+        if seen[-1] == "stand":
+            taken = seen.count("stand") - 1
+            expect(page.locator("#taken")).to_have_text(f"{taken} of 3 taken")
         bench.press(NAMES[press])
     if bay.check["phase"] == "offer":
         bench.press("Skip")
     expect(page.locator("#title")).to_have_text("Done")
     expect(page.locator("#then")).to_contain_text("the player’s evidence sheet shows this visit")
     expect(page.locator("#step button.main:visible")).to_have_text("End the check")
-    assert [step for step, _ in seen] == [
+    assert seen == [
         *("lift", "stand", "stand", "stand", "lift", "walk", "practice", "smooth", "full"),
     ]
-    assert [text for step, text in seen if step == "stand"] == [f"{n} of 3 taken" for n in range(3)]
     expect(page.locator("#way li.done")).to_have_count(6)
     for message in bench.told:
         live_messages().validate(message)
