@@ -71,7 +71,7 @@ class HeldBack:
 
     def _take(self, route: Route) -> None:
         if self._free:
-            route.continue_()
+            route.fallback()
         else:
             self._waiting.append(route)
 
@@ -79,7 +79,7 @@ class HeldBack:
         """Let all that wait go on, and those that come later."""
         self._free = True
         for route in self._waiting:
-            route.continue_()
+            route.fallback()
 
 
 class Complaints(list[str]):

@@ -51,14 +51,18 @@ export class PlayerPanel {
   }
 
   async read() {
+    const { id } = this;
     let lack = "";
-    this.players = [];
+    /** @type {Player[]} */
+    let players = [];
     try {
-      const answer = await fetch(`/players/choice.json?player=${this.id ?? ""}`);
-      if (answer.ok) ({ players: this.players, lacks_consent: lack } = await answer.json());
+      const answer = await fetch(`/players/choice.json?player=${id ?? ""}`);
+      if (answer.ok) ({ players, lacks_consent: lack } = await answer.json());
     } catch {
       // ids are shown, and the next hello asks again
     }
+    if (this.id !== id) return; // another one has come meanwhile
+    this.players = players;
     part("player-consent").hidden = !lack;
     write(part("player-consent"), lack);
     this.show();

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, expect
-from tests.support.browser import Complaints, barriers
+from tests.support.browser import Complaints, HeldBack, barriers
 from tests.support.toldpage import HTML, Gateway, frame, hello
 from tests.support.waiting import HANG_S
 
@@ -101,6 +101,21 @@ def test_lacking_consent_is_said_of_the_player_whose_session_it_is(gateway):
     assert barriers(page) == []
     gateway.say(hello(eighteen(), player=None))
     expect(said).to_be_hidden()
+
+
+def test_what_is_answered_late_of_the_player_before_is_not_said_of_this_one(gateway):
+    page, late = gateway.page, PLAYERS[1]["id"]
+    gateway.lacks_consent = {late: "Consent to record is not noted."}
+    asked_for = f"**/choice.json?player={late}"
+    held = HeldBack(page, asked_for)
+    gateway.open(hello(eighteen(), player=late), frame(1.0, 18))
+    gateway.say(hello(eighteen(), player=PLAYERS[0]["id"]))
+    expect(page.locator("#player-now")).to_have_text("Mia Muster")
+    with page.expect_response(asked_for) as answer:
+        held.let_go()
+    answer.value.finished()
+    page.evaluate("fetch('/players/choice.json').then((answer) => answer.json())")
+    expect(page.locator("#player-consent")).to_be_hidden()
 
 
 def test_a_players_page_knows_of_no_other_player(gateway):
