@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
-from tests.support.browser import Complaints, barriers
+from tests.support.browser import Complaints, HeldBack, barriers, laid_out
 from tests.support.deskserver import served
 from tests.support.practice import store_practice
 
@@ -19,7 +19,6 @@ from plantigrade_gateway.web.desk.worker import prepare
 pytestmark = pytest.mark.dear
 
 DRAWN = "#chart[data-drawn]"
-WAIT_MS = 60_000
 TOUCH = """(() => {
   const found = [];
   const look = (node) => {
@@ -46,7 +45,6 @@ def address(tmp_path_factory) -> Iterator[str]:
 def page(browser: Browser, address) -> Iterator[Page]:
     with browser.new_context(viewport={"width": 1024, "height": 768}) as context:
         page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
         complaints = Complaints(page)
         page.goto(f"{address}/sessions")
         yield page
@@ -82,6 +80,7 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     assert min(steps) == pytest.approx(10.0, abs=0.01)  # ms: each sample is there
 
     page.locator("td.links").get_by_role("link", name="Swing 3,").click()
+    page.wait_for_url("**/swings/3")  # the page before has a chart too
     page.wait_for_selector(DRAWN)
     when, slider = page.locator("#when"), page.get_by_label("Frame", exact=True)
     expect(when).to_contain_text("+0.00 s from the shift")
@@ -109,6 +108,7 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     expect(when).to_contain_text("+0.00 s from the shift")
 
     page.get_by_role("link", name="Whole set smooth").click()
+    page.wait_for_url("**/sets/*")
     page.wait_for_selector(DRAWN)
     assert model(page, "share_each", "data.xs.length") == 11
     mean = page.evaluate("Bokeh.documents.at(-1).get_model_by_name('lead_mean').data.mean")
@@ -116,8 +116,8 @@ def test_from_the_list_to_a_frame_of_a_swing_and_its_set(page):
     assert 1.0 < max(v for v in numbers if v == v) < 1.4
     page.get_by_label("Beside").select_option(label="set full, 3:32")
     page.get_by_role("button", name="Compare").click()
-    page.wait_for_selector(DRAWN)
     expect(page.get_by_role("heading", name="Measures, beside set full")).to_be_visible()
+    page.wait_for_selector(DRAWN)
     assert barriers(page) == []
 
 
@@ -180,6 +180,7 @@ def test_a_drag_moves_the_time_line_and_a_press_on_a_swing_opens_it(page):
     moved = seen_s(page)
     assert moved[0] < before[0] - 0.2
     assert moved[1] - moved[0] == pytest.approx(before[1] - before[0], rel=1e-3)
+    laid_out(page)
     # the swing's bar stands in the middle of what was seen, now 100 px to the right; its row is
     # the lowest one, above the axis
     page.mouse.click(middle + 100, box["y"] + box["height"] - 60)
@@ -193,7 +194,6 @@ def test_on_a_phone_nothing_is_wider_than_the_screen(browser, address, scheme):
         viewport={"width": 390, "height": 844}, color_scheme=scheme, has_touch=True, is_mobile=True
     ) as context:
         page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
         complaints = Complaints(page)
         page.goto(f"{address}/sessions")
         first = page.locator("tbody th a").first.get_attribute("href")
@@ -243,11 +243,13 @@ def test_a_swing_opened_directly_is_shown_when_it_is_prepared(browser, unprepare
     with served(path) as url, browser.new_context() as context:
         page = context.new_page()
         complaints = Complaints(page)
+        held = HeldBack(page, "**/prepared.json")  # so long it is looked at
         page.goto(f"{url}/sessions/{session_id}/swings/3")
         expect(page.get_by_role("heading", level=1)).to_have_text("Being prepared")
         assert barriers(page) == []
-        expect(page.get_by_role("heading", level=1)).to_contain_text("Swing 3", timeout=WAIT_MS)
-        expect(page.locator(DRAWN)).to_be_visible(timeout=WAIT_MS)
+        held.let_go()
+        expect(page.get_by_role("heading", level=1)).to_contain_text("Swing 3")
+        expect(page.locator(DRAWN)).to_be_visible()
         assert complaints == []
 
 
@@ -266,7 +268,7 @@ def test_what_cannot_be_prepared_is_said_once_and_not_tried_for_ever(browser, un
         page.on("load", lambda loaded: loads.append(loaded.url))
         page.goto(f"{url}/sessions/{session_id}")
         said = page.locator("#preparing")
-        expect(said).to_contain_text("could not be prepared: ", timeout=WAIT_MS)
+        expect(said).to_contain_text("could not be prepared: ")
         expect(said).to_contain_text("settings entry")
         page.wait_for_timeout(1500)  # three times as long as the page waits between its looks
         assert len(loads) == 1

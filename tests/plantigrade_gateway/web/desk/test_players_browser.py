@@ -20,7 +20,6 @@ from plantigrade_gateway.web.desk import progress, sheet
 
 pytestmark = pytest.mark.dear
 
-WAIT_MS = 60_000
 SIZES = {"phone": (390, 844), "tablet": (820, 1180)}
 
 
@@ -39,7 +38,6 @@ def page(request, browser: Browser, address) -> Iterator[Page]:
     size: ViewportSize = {"width": width, "height": height}
     with browser.new_context(viewport=size, base_url=address) as context:
         page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
         complaints = Complaints(page)
         page.goto(f"{address}/players")
         yield page
@@ -271,7 +269,8 @@ def test_what_was_typed_elsewhere_on_the_page_stays_typed_whatever_is_pressed(pa
     expect(page.get_by_label("Usual shoe")).to_have_value("Shoe A")
     expect(page.get_by_label("under age")).to_be_checked()
     assert is_well_made(page)
-    page.get_by_role("button", name="Keep the findings").click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Keep the findings").click()
     expect(page.get_by_label("Usual shoe")).to_have_value("Shoe A")
     page.reload()
     expect(page.get_by_label("hips: a line about it")).to_have_value("stiff on the left")

@@ -49,7 +49,6 @@ def seen(request, browser: Browser, path) -> Iterator[tuple[Page, Complaints]]:
         browser.new_context(viewport={"width": width, "height": height}) as context,
     ):
         page = context.new_page()
-        page.set_default_timeout(60_000)
         complaints = Complaints(page)
         page.goto(f"{address}/players")
         page.get_by_role("link", name="Invented Player").click()

@@ -15,7 +15,6 @@ from plantigrade_gateway.web.desk.worker import prepare
 
 pytestmark = pytest.mark.dear
 
-WAIT_MS = 60_000
 SIZES = {"phone": (390, 844), "tablet": (820, 1180)}
 
 
@@ -35,10 +34,10 @@ def page(request, browser: Browser, path) -> Iterator[Page]:
         browser.new_context(viewport={"width": width, "height": height}) as context,
     ):
         page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
         complaints = Complaints(page)
         page.goto(f"{address}/sessions")
         page.locator("a[href^='/sessions/']").last.click()
+        page.wait_for_url("**/sessions/*")
         yield page
         assert complaints == []
 
