@@ -340,7 +340,7 @@ async def test_a_link_made_while_the_list_is_read_keeps_its_address(lan, running
     read, made = threading.Event(), threading.Event()
     monkeypatch.setattr(Invites, "all", slow)
     listing = asyncio.create_task(lan.access.links())
-    await asyncio.to_thread(read.wait, 10)
+    assert await asyncio.to_thread(read.wait, HANG_S)
     monkeypatch.setattr(Invites, "all", all_of)
     number = await lan.access.make_link("")
     made.set()
