@@ -153,10 +153,10 @@ class Oscillator:
         while at < n:
             self._take_due()
             until = n
-            if self._points:
+            if self._points:  # another thread may have told one by now, of a frame that has passed
                 until = min(until, at + max(self._points[0][0] - self._frame, 1))
             if self._to_gain > 0:
-                until = min(until, at + max(self._fresh_until - self._frame, 1))
+                until = min(until, at + self._fresh_until - self._frame)
             until = min(until, at + len(_NEAR))
             self._sound(block[at:until])
             self._frame += until - at

@@ -92,6 +92,24 @@ def test_thumps_are_told_only_while_heels_are_stamped():
     assert abs(one.transient.t_s - 3.0) < 0.005
 
 
+@pytest.mark.parametrize("block", [480, 100])
+def test_a_strike_is_told_at_its_own_time_and_the_way_here(block):
+    """Blocks of 480 or, gathered first, of 100 samples, 21 ms after their last."""
+    made = Tape(np.random.default_rng(8), 0.0, 1.4)
+    made.add(1.0, soundbay.strike(np.random.default_rng(9), CLUBS["7 iron"]))
+    listener, found = Listener(ORIGIN_NS), []
+    assert not listener.stamping
+    samples = made.samples.astype(np.float32)
+    for at in range(0, len(samples), block):
+        arrival_ns = ORIGIN_NS + round(1e9 * ((at + block) / RATE + DELAY_S))
+        found += listener.push(arrival_ns, samples[at : at + block])
+    (one,) = found
+    assert one.transient.kind is TransientKind.CLICK
+    assert one.transient.t_s == pytest.approx(1.0, abs=0.002)
+    assert 1e-9 * (one.host_ns - ORIGIN_NS) == pytest.approx(1.0 + DELAY_S, abs=0.003)
+    assert listener.clock.drift_ppm == pytest.approx(0.0, abs=20.0)
+
+
 @pytest.mark.dear
 def test_what_is_heard_is_told_at_the_host_s_time():
     """Blocks come 21 ms after their last sample; the strike's own time is counted in samples."""

@@ -143,6 +143,24 @@ def test_what_is_left_is_what_sounds():
     assert left - np.flatnonzero(block)[-1] <= 5
 
 
+def test_a_point_told_while_a_block_is_made_counts_from_the_next_sample(monkeypatch):
+    """Points come from another thread than the device's: this one of a frame that has passed."""
+    tone, told = Oscillator(), iter([(10, 440.0, 1.0)])
+    tone.skip(1000)
+    take_due = tone._take_due
+
+    def and_one_more_comes() -> None:
+        take_due()
+        for point in told:
+            tone.point(*point)
+
+    monkeypatch.setattr(tone, "_take_due", and_one_more_comes)
+    block = np.zeros(960, dtype=np.float32)
+    tone.add_to(block)
+    assert tone.frame == 1960
+    np.testing.assert_allclose(block, plain([(1, 440.0, 1.0)], 960), atol=0.001 * TONE_PEAK)
+
+
 # ---- placing points that come in bunches ----
 
 
