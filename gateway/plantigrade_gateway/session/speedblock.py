@@ -234,7 +234,7 @@ class SpeedBlock:
     def _rest_before(self, at_s: float) -> float:
         """Return the rest before a fast swing at an instant, s; longer before another block."""
         is_first = not any(swing_time(s) < at_s for s in self._swings)
-        is_after_block = len(self._made) > 1 and self._made[-2].part is not Part.WARM_UP
+        is_after_block = self._made[-2].part is not Part.WARM_UP  # the warm-up is always first
         if is_first and is_after_block:
             return float(self._plan.rest_between_blocks_s)
         return float(self._plan.rest_between_swings_s)

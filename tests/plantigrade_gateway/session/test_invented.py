@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from plantigrade.block import Foot
 from plantigrade.events import Manner, Timing
 from plantigrade_gateway.check.steps import LIFT, STAND
 from plantigrade_gateway.people.case import case_of
@@ -14,7 +15,7 @@ from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.record.tables import Intent
 from plantigrade_gateway.session import invented
-from plantigrade_gateway.session.invented import EARLY, GOOD, MIRA, PUSH, InventedVisit, put
+from plantigrade_gateway.session.invented import EARLY, GOOD, JONAH, MIRA, PUSH, InventedVisit, put
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.virtual.visits import LIFTS, Swings, visit_entries
 from plantigrade_gateway.virtual.visits import STAND as STANDS
@@ -44,6 +45,17 @@ def test_who_swings_fast_has_agreed_to_it_before():
             agreed.update(visit.agreed)
             fast = [p for p in visit.parts if isinstance(p, Swings) and p.intent is Intent.FAST]
             assert agreed >= ({"record", "speed"} if fast else {"record"})
+
+
+def test_one_bears_on_the_midfoot_and_one_on_heel_and_ball_and_they_play_with_either_hand():
+    """The design's limits of bearing: 6 to 18 % bears, under 3 % is none."""
+    mira, jonah = (story.body for story in (MIRA, JONAH))
+    shares = [(body.midfoot_share_left, body.midfoot_share_right) for body in (mira, jonah)]
+    assert all(0.06 <= share < 0.18 for share in shares[0])
+    assert all(share < 0.03 for share in shares[1])
+    assert {mira.lead, jonah.lead} == {Foot.LEFT, Foot.RIGHT}
+    for story in invented.STORIES:
+        assert story.name.endswith("(invented)")
 
 
 def test_each_visit_has_a_check_and_two_whole_sets_of_eight():

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from tests.support.cases import calibrated
 from tests.support.checkbay import GOOD, STOOD, CheckBay, Do, Told
+from tests.support.fakelive import FakeLive
 from tests.support.live_schema import live_messages
 
 from plantigrade.block import Foot
@@ -18,6 +19,7 @@ from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.livecalibration import LiveCalibration
+from plantigrade_gateway.session.painstop import PainStop
 from plantigrade_gateway.session.session import LiveSession
 from plantigrade_gateway.sound.output import Silence
 from plantigrade_gateway.store.store import Store
@@ -60,6 +62,33 @@ def assert_stopped(bay: CheckBay) -> None:
     assert message["advice"] == ADVICE[PAIN] and "licensed clinician" in message["advice"]
     assert kept_of(bay)[-1] == {"hold": "pain", "by": "player"}
     assert bay.live.analysis.practice.run is None and bay.live.analysis.practice.is_silent
+
+
+@pytest.mark.parametrize("is_under_way", [True, False])
+def test_the_set_under_way_ends_and_no_other_and_the_stop_goes_by_its_end_alone(is_under_way):
+    fake = FakeLive()
+    for intent in ("smooth", "full", "fast"):
+        fake.begin_set(intent, "driver")
+        fake.pass_s(5.0)
+        if intent != "fast":
+            fake.end_set()
+    if not is_under_way:
+        fake.end_set()
+    fake.taken()
+    stop = PainStop(fake.live)
+    wanted = ["drill None, silent", *(["end set"] if is_under_way else [])]
+    assert fake.taken() == wanted == list(map(str, stop.moments))
+    assert stop.obey("end", {}) is None
+    said = "start is not possible now: it was stopped for pain"
+    assert stop.obey("start", {}) == said
+    stop.advance()
+    assert stop.message()["phase"] == "stopped" and fake.taken() == []
+
+
+def test_a_stop_without_a_set_ends_none():
+    fake = FakeLive()
+    PainStop(fake.live)
+    assert fake.taken() == ["drill None, silent"]
 
 
 @pytest.mark.parametrize("drill", [None, *DRILLS])

@@ -414,6 +414,11 @@ def test_a_speed_noted_in_the_rest_ends_the_block_before():
     assert block.at == ("rest", "fast", "Fast block 3 of 3")
     block.do("club_speed", m_s=38)
     assert block.at == ("rest", "closing", "Closing swings")
+    # put right afterwards, it is still that of the last swing: the eighth fast one
+    block.do("club_speed", m_s=38.5)
+    *_, seventh, noted, right = block.people.speeds
+    assert (noted[2], right[2]) == (38, 38.5)
+    assert noted[1] == right[1] > seventh[1]
 
 
 @pytest.mark.parametrize("m_s", [None, True, "40"])
