@@ -54,7 +54,8 @@ def page_rows(
     stands : sequence of tuple of float
         From when to when, session time, s.
     moments : sequence of float
-        Session times, s; of each the row that is nearest, half a tenth of a second off at most.
+        Session times, s; of each the row that is nearest, half a tenth of a second off at most; of
+        two as near the earlier.
     """
     settings = SessionSettings()
     standing: list[Pair] = []
@@ -69,7 +70,7 @@ def page_rows(
         for k, t_s in enumerate(moments):
             row = int(np.argmin(np.abs(zones.t_s - t_s)))
             off = abs(float(zones.t_s[row]) - t_s)
-            if off <= min(_NEAR_S, found[k][0] if k in found else _NEAR_S):
+            if off < found[k][0] if k in found else off <= _NEAR_S:
                 found[k] = off, (zones.left[row], zones.right[row])
         if float(zones.t_s[-1]) > last_s:
             break

@@ -48,6 +48,19 @@ def test_a_gap_of_more_than_40_ms_is_one(missing, bridged):
     np.testing.assert_allclose(found, expected)
 
 
+@pytest.mark.parametrize(("rate_hz", "longest_ms"), [(100.0, 50.2), (50.0, 60.4)])
+def test_a_gap_is_one_from_a_fiftieth_of_a_frame_over_40_ms_and_a_frame(rate_hz, longest_ms):
+    """40 ms and 1.02 frames, of 10 and of 20 ms: a clock that drifts makes no gap."""
+    for off_ms, bridged in ((-0.05, True), (0.05, False)):
+        first = np.arange(20) / rate_hz
+        t_s = np.concatenate([first, first + first[-1] + (longest_ms + off_ms) / 1000.0])
+        side = _Side()
+        side.push(t_s, pressing(t_s))
+        times = np.array([first[-1] + 0.025])
+        expected = plain(times, t_s) if bridged else np.full((1, 3), np.nan)
+        np.testing.assert_allclose(side.at(times, 3, BRIDGE_S), expected)
+
+
 def test_before_the_first_frame_and_after_the_last_there_is_nothing():
     t_s = np.arange(10, 20) / 100.0
     side = _Side()
@@ -83,6 +96,11 @@ def test_only_the_frames_that_rows_may_still_need_are_kept():
     side.push(t_s, pressing(t_s))
     side.at(t_s[:-3], 3, BRIDGE_S)
     assert len(side._t_s[0]) == len(side._pressure[0]) == 5
+    begun = _Side()
+    begun.push(t_s[:3], pressing(t_s[:3]))
+    for t in (0.002, 0.004, 0.013):  # two rows between the same two frames
+        one = np.array([t])
+        np.testing.assert_allclose(begun.at(one, 3, BRIDGE_S), plain(one, t_s[:3]))
 
 
 def test_what_a_foot_reads_is_multiplied_by_its_gain():

@@ -76,4 +76,21 @@ def test_rows_are_read_to_just_behind_the_last_that_is_asked_for(monkeypatch):
     assert 2.08 <= read[-1] <= 2.10  # and no further
     read.clear()
     assert page_rows([], [], [10.03]).moments[0][0][0] == 9.99
-    assert page_rows([], [], [10.05]).moments == ()
+    assert page_rows([], [], [10.045]).moments == ()
+
+
+@pytest.mark.parametrize("piece", [1, 7, 64])
+def test_a_moment_halfway_between_two_rows_is_the_earlier_however_they_are_cut(monkeypatch, piece):
+    """Rows a 32nd of a second apart, which a float holds exactly; the moment lies a 64th behind."""
+    t_s = np.arange(64) / 32.0
+
+    def cut(_: object):
+        for at in range(0, 64, piece):
+            part = t_s[at : at + piece]
+            zones = np.repeat(part[:, None], 18, axis=1)
+            yield SessionSettings(), None, ZoneRows(part, zones, -zones), None
+
+    monkeypatch.setattr(pagerows, "net_rows", cut)
+    moments = [k / 32.0 + 1 / 64.0 for k in range(63)]
+    found = page_rows([], [], moments).moments
+    assert [pair[0][0] for pair in found] == [k / 32.0 for k in range(63)]
