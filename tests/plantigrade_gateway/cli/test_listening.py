@@ -16,6 +16,8 @@ from plantigrade_gateway.cli.listening import Listener, listeners
 from plantigrade_gateway.store.store import Store
 
 pytestmark = pytest.mark.skipif(sys.byteorder != "little", reason="the tables below are written so")
+ALONE = "programs of this machine alone"
+LOOPBACK_6 = f"{'0' * 24}01000000:21C2"  # ::1, port 8642, in four words of the machine
 HEAD = "  sl  local_address rem_address   st tx_queue rx_queue tr tm->when retrnsmt   uid  inode"
 
 
@@ -79,6 +81,53 @@ def test_each_listener_has_its_name_and_who_may_reach_it(tmp_path):
         ),
         "192.168.0.2:8080": (None, "whoever reaches this machine"),
     }
+
+
+@pytest.mark.parametrize(
+    ("words", "what", "who"),
+    [
+        # its desk is this machine's; bays come with a credential, from this machine or by a proxy
+        (
+            ["python", "/x/plantigrade", "hub", "serve"],
+            "hub",
+            f"{ALONE}, and bays or a proxy on it with their credential",
+        ),
+        (
+            ["python", "-m", "plantigrade_gateway", "hub", "--store", "s.sqlite3", "serve"],
+            "hub",
+            f"{ALONE}, and bays or a proxy on it with their credential",
+        ),
+        (pages(lan=True), "pages (live, stored sessions)", ALONE),
+        (
+            ["python", "-m", "plantigrade_gateway.virtual.process", "{}"],
+            "the radio of virtual insoles",
+            ALONE,
+        ),
+        (
+            ["/x/plantigrade", "simulate"],
+            "the radio of virtual insoles",
+            ALONE,
+        ),
+        (
+            ["python", "-m", "plantigrade_gateway", "simulate", "--seed", "3"],
+            "the radio of virtual insoles",
+            ALONE,
+        ),
+        # a word of an option's value names nothing
+        (["python", "/x/plantigrade", "run", "--pair", "x", "simulate"], None, ALONE),
+        (["python", "/x/plantigrade", "hub", "bays"], None, ALONE),
+        (["python", "/x/plantigrade", "run", "serve"], None, ALONE),
+    ],
+)
+@pytest.mark.parametrize(("table", "address"), [("tcp", "0100007F:21C2"), ("tcp6", LOOPBACK_6)])
+def test_on_this_machine_alone_each_is_named_with_who_gets_in(
+    tmp_path, words, what, who, table, address
+):
+    proc = Proc(tmp_path)
+    proc.runs(words, table, address)
+    (found,) = listeners(tmp_path) or []
+    assert found.address == ("127.0.0.1:8642" if table == "tcp" else "[::1]:8642")
+    assert (found.what, found.who) == (what, who)
 
 
 def test_a_system_that_does_not_tell_is_said_and_a_stranger_is_a_warning(tmp_path):

@@ -243,3 +243,35 @@ def test_a_password_that_never_comes_twice_is_none(monkeypatch):
     monkeypatch.setattr(click, "prompt", lambda *_, **__: next(typed))
     with pytest.raises(InputError, match=r"^password: the two differ$"):
         pages._asked()
+
+
+def test_a_lan_without_a_password_asks_for_one_says_what_for_and_keeps_it(
+    path, monkeypatch, capsys
+):
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+    monkeypatch.setattr(click, "prompt", lambda *_, **__: LONG)
+    pages.see_to_password(path, None)
+    said = "Others sign in to this gateway's pages with a password. Choose one.\n"
+    assert capsys.readouterr().out == said
+    hashed = kept(path)
+    assert hashed is not None and password.matches(hashed, LONG)
+    pages.see_to_password(path, None)  # there is one now
+    assert capsys.readouterr().out == "" and kept(path) == hashed
+
+
+def test_a_changed_password_file_is_told_since_every_device_signs_in_again(path, tmp_path, capsys):
+    file = secret(tmp_path)
+    told = f"The password is now that of {file}; every device is signed out.\n"
+    for text, said in ((GOOD, told), (GOOD, ""), (LONG, told)):
+        secret(tmp_path, text)
+        pages.see_to_password(path, file)
+        assert capsys.readouterr().out == said
+
+
+def test_the_command_changes_the_password_and_says_who_is_signed_out(path, monkeypatch, capsys):
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
+    monkeypatch.setattr(click, "prompt", lambda *_, **__: LONG)
+    pages._change(path, None)
+    hashed = kept(path)
+    assert hashed is not None and password.matches(hashed, LONG)
+    assert capsys.readouterr().out == "The password is set. Every device is signed out.\n"
