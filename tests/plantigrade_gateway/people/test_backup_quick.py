@@ -1,6 +1,7 @@
 """Names, numbers and refusals of backups, and what a restored store has no more. All invented."""
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -22,7 +23,7 @@ from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import delete_player
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.restore import restore
-from plantigrade_gateway.store import archive, migrations
+from plantigrade_gateway.store import archive, migrations, snapshot
 from plantigrade_gateway.store.store import Store
 
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
@@ -191,6 +192,82 @@ def test_folders_that_are_not_there_are_made_for_their_owner_alone(made, tmp_pat
     assert restore(made.backup, store).store == store
     assert rows(store, "SELECT count(*) FROM sessions") == [(1,)]
     assert store.parent.stat().st_mode & 0o777 == 0o700
+
+
+def test_a_backup_of_an_older_version_leaves_no_copy_of_the_older_tables(tmp_path):
+    """The copy would still have who was deleted since, under a name that nobody knows."""
+    old = tmp_path / "old.sqlite3"
+    with closing(sqlite3.connect(old, isolation_level=None)) as db:
+        db.execute("PRAGMA synchronous = OFF")
+        for step in migrations.MIGRATIONS[:-1]:
+            step(db)
+        db.execute(f"PRAGMA user_version = {len(migrations.MIGRATIONS) - 1}")
+        db.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
+        db.execute("INSERT INTO players VALUES (1, 'p', 'Ada Invented', 'left', 60, '2031-01-01')")
+    take(old, tmp_path / "b.tar", now=NOW)
+    new = tmp_path / "new" / "s.sqlite3"
+    restore(tmp_path / "b.tar", new, now=NOW)
+    assert {path.name for path in new.parent.iterdir()} <= {new.name, f"{new.name}-recording"}
+    assert rows(new, "PRAGMA user_version") == [(len(migrations.MIGRATIONS),)]
+    with Store.open(new) as store, Register(store) as register:
+        assert [profile.name for profile in register.profiles().values()] == ["Ada Invented"]
+
+
+def test_what_a_killed_one_left_unfinished_goes_and_nothing_else(place, made):
+    left = place.store.with_name("s.sqlite3-before-restore-20300101T000000Z.part")
+    whole = place.store.with_name("s.sqlite3-before-restore-20300101T000000Z")
+    others = place.store.with_name("t.sqlite3-before-restore-20300101T000000Z.part")
+    begun = [place.store.with_name(f"s.sqlite3-restoring{end}") for end in ("", "-wal", "-journal")]
+    for path in (left, whole, others, *begun):
+        path.write_bytes(b"x")
+    restore(made.backup, place.store, replace=True, now=NOW)
+    assert [path.exists() for path in (left, whole, others)] == [False, True, True]
+    assert not any(path.exists() for path in begun)
+
+
+def test_a_disk_that_did_not_keep_what_was_written_changes_nothing(place, made, monkeypatch):
+    before = place.store.read_bytes()
+    monkeypatch.setattr(snapshot, "damage", lambda _: "page 3 is spoilt")
+    with pytest.raises(StoreError) as raised:
+        restore(made.backup, place.store, replace=True, now=NOW)
+    new = place.store.with_name("s.sqlite3-restoring")
+    said = f"store {new}: the disk did not keep what was written (page 3 is spoilt)"
+    assert str(raised.value) == said
+    assert place.store.read_bytes() == before
+    assert not list(place.store.parent.glob("s.sqlite3-restoring*"))
+
+
+def test_the_new_store_is_on_the_disk_before_it_has_its_name(made, tmp_path, monkeypatch):
+    done: list[str] = []
+    sync, appear = snapshot.sync, snapshot.appear
+
+    def noted_sync(path: Path) -> None:
+        done.append(f"sync {path.name}")
+        sync(path)
+
+    def noted_appear(part: Path, path: Path) -> None:
+        done.append(f"name {path.name}")
+        appear(part, path)
+
+    monkeypatch.setattr(snapshot, "sync", noted_sync)
+    monkeypatch.setattr(snapshot, "appear", noted_appear)
+    restore(made.backup, tmp_path / "in" / "t.sqlite3", now=NOW)
+    assert done == ["sync t.sqlite3-restoring", "name t.sqlite3", "sync in"]
+
+
+def test_nobody_else_may_read_what_is_being_restored(made, tmp_path, monkeypatch):
+    modes: dict[str, int] = {}
+    extract = archive.extract
+
+    def watched(file: Any, name: str, to: Any) -> None:
+        modes[name] = os.fstat(to.fileno()).st_mode & 0o777
+        extract(file, name, to)
+
+    monkeypatch.setattr(archive, "extract", watched)
+    new = tmp_path / "new.sqlite3"
+    restore(with_lines(made, tmp_path, people_lines(made)), new, now=NOW)
+    assert modes == {archive.STORE: 0o600, archive.PEOPLE: 0o600}
+    assert new.stat().st_mode & 0o777 == 0o600
 
 
 @pytest.mark.parametrize("end", ["-wal", "-journal"])

@@ -93,7 +93,7 @@ def test_a_visit_of_the_wrong_player_is_nowhere_theirs_once_it_is_moved(store, r
 def test_a_case_of_then_knows_nothing_of_later(store, register):
     key = register.add(name="Ada", handedness="right")
     days = [visit(store, key, day) for day in (0, 7, 14)]
-    for day, cue in ((1, "first"), (3, "between"), (8, "on the second"), (20, "after")):
+    for day, cue in ((1, "first"), (7, "the day before"), (8, "on the second"), (20, "after")):
         register.decide(key, "speed", "go", date(2026, 3, day), cue)
 
     def told(session: str | None) -> tuple[int, list[str]]:
@@ -101,7 +101,7 @@ def test_a_case_of_then_knows_nothing_of_later(store, register):
         return len(case.visits), [made.cue for made in case.decisions]
 
     assert [told(each) for each in days] == [
-        (1, ["between"]),
+        (1, ["the day before"]),
         (2, ["on the second"]),
         (3, ["after"]),
     ]

@@ -1,8 +1,11 @@
 """Stamps never fall, whatever the wall clock does."""
 
+import time
+
 from hypothesis import given
 from hypothesis import strategies as st
 
+from plantigrade_gateway.people import clock as people_clock
 from plantigrade_gateway.people.clock import HybridClock
 
 DAY = 24 * 60 * 60 * 1000 << 16
@@ -38,3 +41,8 @@ def test_a_stamp_follows_the_wall_clock_and_not_an_absurd_one():
 def test_it_goes_on_from_the_last_that_is_known():
     assert HybridClock(wall_ms=lambda: 0).tick() == 1  # nothing is known: the first of 1970
     assert HybridClock(77 << 16, wall_ms=lambda: 5).tick() == (77 << 16) + 1
+
+
+def test_the_wall_clock_is_in_milliseconds_of_utc_as_other_places_stamps_are():
+    before = time.time()
+    assert int(1000.0 * before) <= people_clock.now_ms() <= 1000.0 * time.time() + 1.0

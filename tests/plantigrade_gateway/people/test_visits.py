@@ -16,13 +16,20 @@ from tests.support.records import packets
 from tests.support.records import swing as swing_at
 
 from plantigrade.events import Swing
+from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import Questions, SwingNote, Tap
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import SESSION, Register
 from plantigrade_gateway.people.said import Conditions, Said, anchor_ns, place_of, said_of
-from plantigrade_gateway.people.visits import Visits, said_of_session, swing_of
+from plantigrade_gateway.people.visits import (
+    Visits,
+    said_of_session,
+    sessions_left_out,
+    swing_of,
+    with_said,
+)
 from plantigrade_gateway.store.store import Store
 
 
@@ -344,6 +351,30 @@ def test_a_store_that_is_only_read_tells_it_too_and_is_not_changed(visits, key, 
     with Store.open(tmp_path / "old.sqlite3") as bare:
         assert said_of_session(bare, key, SWINGS) == Said()
         assert bare.database.read("SELECT 1 FROM sqlite_schema WHERE name = 'people_change'") == []
+
+
+def test_results_come_with_what_was_said_of_their_session_alone(visits, key, store):
+    """What sums, reports and what is sent on go by: the second swing is not in their numbers."""
+    other = store.create_session("test", analysis_version=1)
+    found = Analysis("test", 100.0, 600.0, (), (), SWINGS, (), None)
+    visits.exclude(key, SWINGS[1], "stepped")
+    of_key, of_other = (with_said(store, session, found) for session in (key, other))
+    assert {place: one.reason for place, one in of_key.excluded.items()} == {1: "stepped"}
+    assert (of_key.swings, of_key.counted) == (SWINGS, (SWINGS[0], SWINGS[2]))
+    assert of_other == found and of_other.counted == SWINGS
+
+
+def test_sessions_that_may_have_swings_left_out_are_told_with_their_changes(
+    visits, key, store, register
+):
+    other = store.create_session("test", analysis_version=1)
+    assert sessions_left_out(register).get(key) is None
+    visits.exclude(key, SWINGS[1], "stepped")
+    visits.exclude(key, SWINGS[0], "practice")
+    visits.include(key, SWINGS[1])
+    visits.set_speed(other, SWINGS[0], 40.0)  # leaves nothing out
+    told = sessions_left_out(register)
+    assert (told[key], other in told) == (3, False)
 
 
 # Merging
