@@ -13,7 +13,7 @@ from plantigrade.block import Foot
 from plantigrade_gateway.virtual.control import Control
 from plantigrade_gateway.virtual.player import SHORTEST_PERIOD_US, DeviceSettings
 from plantigrade_gateway.wire.codec import encode
-from plantigrade_gateway.wire.messages import Frames, Rate, SampleFormat, Start
+from plantigrade_gateway.wire.messages import Frames, Rate, SampleFormat, Start, Stop
 
 KNOBS = DeviceSettings(Foot.LEFT, 1)
 
@@ -93,3 +93,16 @@ def test_frames_that_no_longer_fit_are_fewer_until_they_fit_again():
     assert control.answer(encode(Start(1)), 0) == bytes([1, 0x20, 1, 0x10, 3])
     control.value_bytes = 244
     assert control.frames_to_come == 8
+
+
+def test_it_streams_from_a_start_to_a_stop_and_notes_what_was_asked():
+    body = Body()
+    control = Control(KNOBS, body)
+    control.answer(encode(Stop(1)), 0)
+    assert not body.is_streaming
+    control.answer(encode(Start(2)), 0)
+    assert body.is_streaming
+    control.answer(b"\x01\xff\x03", 0)  # of no kind that there is
+    control.answer(encode(Stop(4)), 0)
+    assert not body.is_streaming
+    assert control.requests == [Stop(1), Start(2), Stop(4)]
