@@ -1,5 +1,6 @@
 """Values that cannot be what their field holds are kept in the log, and read by nobody."""
 
+import calendar
 from typing import Any
 
 import pytest
@@ -10,12 +11,25 @@ from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.log import ChangeLog
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.rulebook import RuleBook
-from plantigrade_gateway.people.shapes import fits
+from plantigrade_gateway.people.shapes import fits, is_when
 from plantigrade_gateway.people.tables import CHANGE
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.store import Store
 
 PRINT = "footprint:" + "1" * 32
+MEASURED: dict[str, Any] = {
+    **dict.fromkeys(("foot", "how", "sheet"), "left"),
+    **dict.fromkeys(("index", "half_width", "area_mm2", "length_mm", "level"), 0.25),
+    **{"is_mirrored": False, "marks": [[1.5, 2], [3, 4.5]]},
+}
+DECIDED = {"answer": "go", "plan": "", "cue": "", "day": "2026-03-01"}
+
+
+def measured(**changes: Any) -> dict[str, Any]:
+    """A footprint as it is kept, but for something."""
+    return {"footprint": {**MEASURED, **changes}, "has_picture": True}
+
+
 # As `Register`, `Visits`, `Prints` and `RuleBook` write them.
 GOOD: list[tuple[str, str, Any]] = [
     ("player", "name", "Ada Invented"),
@@ -24,7 +38,11 @@ GOOD: list[tuple[str, str, Any]] = [
     ("player", "consent:record", {"given": True, "until": None, "after": [], "by": "player"}),
     ("player", "consent:record", {"given": False, "by": "player"}),
     ("player", "finding:hips", {"state": "limit", "text": ""}),
-    ("player", "decision:push", {"answer": "go", "plan": "", "cue": "", "day": "2026-03-01"}),
+    ("player", "decision:push", DECIDED),
+    ("player", "decision:push", {**DECIDED, "sheet": ["session", "rules"]}),
+    ("player", PRINT, measured()),
+    ("player", PRINT, measured(marks=[])),
+    ("player", PRINT, None),
     ("session", "questions", {"hold": "", "by": "player"}),
     ("session", "note:1", {"t_s": 1.5, "text": "wind"}),
     ("session", "set:@0", {"intent": "full", "club": "7 iron"}),
@@ -46,7 +64,16 @@ BAD: list[tuple[str, str, Any]] = [
     ("player", "consent:record", {"given": False, "by": "player", "until": "soon"}),
     ("player", "finding:hips", "limit"),
     ("player", "decision:push", {"answer": "go", "cue": "", "day": "0000"}),
+    ("player", "decision:push", {**DECIDED, "sheet": ["session"]}),
+    ("player", "decision:push", {**DECIDED, "sheet": ["session", 1]}),
     ("player", PRINT, {"footprint": {}, "has_picture": True}),
+    ("player", PRINT, measured(index="0.25")),
+    ("player", PRINT, measured(index=True)),
+    ("player", PRINT, measured(marks="[]")),
+    ("player", PRINT, measured(marks=[[1.5]])),
+    ("player", PRINT, measured(marks=[[1.5, 2, 3]])),
+    ("player", PRINT, measured(marks=[[1.5, "2"]])),
+    ("player", PRINT, measured(marks=[[1.5, 2], "ab"])),
     ("session", "questions", 5),
     ("session", "questions", {"hold": "", "by": "player", "more": 1}),
     ("session", "is_shoe_stiff", "no"),
@@ -65,6 +92,13 @@ BAD: list[tuple[str, str, Any]] = [
 def test_what_this_program_says_fits_and_what_cannot_be_does_not():
     assert [one for one in GOOD if not fits(*one)] == []
     assert [one for one in BAD if fits(*one)] == []
+
+
+def test_a_wall_clock_says_a_time_that_is_a_date_in_every_zone():
+    first, last = (1000 * calendar.timegm((year, 1, 2, 0, 0, 0)) for year in (1, 9999))
+    assert [is_when(ms) for ms in (first - 1, first, 0, last, last + 1)] == [
+        *(False, True, True, True, False)
+    ]
 
 
 @pytest.mark.dear

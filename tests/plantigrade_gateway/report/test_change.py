@@ -4,11 +4,13 @@ import io
 from dataclasses import replace
 from datetime import timedelta
 
+import pytest
 from rich.console import Console
 from scipy.stats import t as student
 from tests.support.cases import STANDS, VisitMaker, case, pushes, worn
 
-from plantigrade_gateway.coach.compare import compare, compare_sets
+from plantigrade.change import Verdict
+from plantigrade_gateway.coach.compare import Compared, compare, compare_sets
 from plantigrade_gateway.coach.progress import progress
 from plantigrade_gateway.coach.repeats import reliability
 from plantigrade_gateway.report.change import (
@@ -16,6 +18,7 @@ from plantigrade_gateway.report.change import (
     progress_json,
     show_comparison,
     show_progress,
+    summary_of,
 )
 from plantigrade_gateway.rules.files import built_in
 
@@ -92,6 +95,31 @@ def test_it_begins_with_what_changed_and_what_cannot_be_told():
         assert sum(line == f"  {one.measure.title}, {one.measure.unit}" for line in lines) == 1
 
 
+@pytest.mark.parametrize(
+    ("titles", "said"),
+    [
+        ("", "Changed: none of 2, as far as can be told."),
+        ("ab", "Changed: a; b."),
+        ("abcd", "Changed: a; b; c; d."),
+        ("abcde", "Changed: a; b; c; d and 1 more."),
+        ("abcdefg", "Changed: a; b; c; d and 3 more."),
+    ],
+)
+def test_at_most_four_of_what_changed_are_named_and_the_rest_counted(titles, said):
+    (line,) = compare(PLAYER, RULES, "visit-0", "visit-1", "lead.stand").lines
+
+    def told(title: str, text: str) -> Compared:
+        return replace(line, measure=replace(line.measure, title=title), text=text)
+
+    changed = (Verdict.OUTSIDE, Verdict.APART)  # between visits, and within one
+    lines = [told(title, changed[k % 2]) for k, title in enumerate(titles)]
+    lines += [told("usual", Verdict.INSIDE), told("not known", "no verdict: invented")]
+    assert summary_of(lines) == (
+        said,
+        "Cannot be told: 1 measure within the usual variation, and 1 without a verdict.",
+    )
+
+
 def test_progress_with_its_breaks_and_repeats():
     last = VisitMaker(day=9, shoe="Shoe B").lifted().stood([0.1] * 3, [0.1] * 3).visit()
     player = case(*PLAYER.visits, last)
@@ -111,6 +139,7 @@ def test_progress_with_its_breaks_and_repeats():
     mdc = 100 * student.ppf(0.975, error.degrees) * 2**0.5 * error.sem  # Weir 2005, in hundredths
     assert f"MDC95 of one repeat {mdc:.2f}" in text
     table = progress_json(found, repeated)
+    assert table["schema"] == 1
     assert [point["stretch"] for point in table["points"]] == [0, 0, 0, 1]
     assert table["reliability"]["icc"]["icc_3_1"] is not None
 

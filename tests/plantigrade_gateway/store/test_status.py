@@ -56,6 +56,32 @@ def test_what_people_read():
     ]
 
 
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"has_log": False}, "no log: what it samples out of reach is lost"),
+        ({}, "its log owes nothing"),
+        ({"catching_up_s": 0.9, "late_s": 0.04, "not_logged_s": 0.04}, "its log owes nothing"),
+        ({"catching_up_s": 1.1}, "catching up 1 s from its log"),
+        ({"late_s": 12.34}, "its log owes nothing; 12.3 s came late"),
+        (
+            {"catching_up_s": 62.0, "late_s": 0.06, "not_logged_s": 2.34},
+            "catching up 62 s from its log; 0.1 s came late; 2.3 s were not in it and are lost",
+        ),
+    ],
+)
+def test_what_an_insole_s_log_owes_and_has_not_is_read_after_its_firmware(more, said):
+    told = lines(status(feet={"left": replace(LEFT, **{"has_log": True, **more})}))
+    assert told[-2:] == [said, "from arrival to result: 3.2 ms (median), 13.0 ms (99 %)"]
+    assert len(told) == len(lines(status())) + 1  # of which nothing is known, nothing is said
+
+
+def test_the_share_that_is_lost_is_of_all_that_was_sent():
+    """10 of 990 + 10."""
+    assert LEFT.lost_share == 0.01
+    assert NO_INSOLE.lost_share is None
+
+
 def test_what_is_not_known_is_said_to_be_so():
     assert lines(status(feet={"right": NO_INSOLE}, latency_ms=None)) == [
         "right (): no insole",
