@@ -10,6 +10,7 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.profile import (
     Profile,
     check_to_come,
+    check_whole,
     checked,
     consent_of,
     folded,
@@ -85,12 +86,19 @@ def test_what_may_be_is_kept(given, kept):
     ("given", "why"),
     [
         ({"mass_kg": 300.1}, "mass: 300.1 kg, expected 10 to 300"),
+        ({"mass_kg": 9.9}, "mass: 9.9 kg, expected 10 to 300"),
+        ({"mass_kg": True}, "mass: True kg"),
         ({"mass_kg": "80"}, "mass: '80' kg"),
         ({"mass_kg": float("inf")}, "mass: inf kg"),
         ({"insoles": "0000AB01"}, "insoles: "),
         ({"insoles": ["0000AB01"]}, "insoles: "),
         ({"insoles": ["0000AB01", "0000AB02", "0000AB03"]}, "insoles: "),
         ({"insoles": ["0000AB01", "0000AB0G"]}, "insoles: "),
+        (
+            {"insoles": ["0000AB01", "0000ab01"]},
+            "insoles: 0000AB01 is given for both feet, expected two insoles",
+        ),
+        ({"hand": "left"}, "player: no field 'hand', "),
         ({"next_check": "31.12.2026"}, "next check: '31.12.2026', expected a day as 2026-12-31"),
         ({"is_minor": 1}, "is_minor: 1, expected true or false"),
     ],
@@ -113,6 +121,13 @@ def test_a_last_day_may_be_today():
     check_to_come(TODAY, TODAY)
     with pytest.raises(InputError, match="until: 2026-03-30 is past, expected a day to come"):
         check_to_come(date(2026, 3, 30), TODAY)
+
+
+def test_a_minor_has_a_guardian():
+    check_whole(Profile("p", "Mia Invented", "left", is_minor=True, guardian="Gus Invented"))
+    check_whole(Profile("p", "Ada Invented", "left"))
+    with pytest.raises(InputError, match=r"^guardian: is missing, a minor needs one$"):
+        check_whole(Profile("p", "Mia Invented", "left", is_minor=True))
 
 
 def test_a_player_of_whom_little_was_said_has_the_usual_values():
