@@ -15,7 +15,7 @@ from tests.support.records import swing
 from plantigrade.interval import Difference
 from plantigrade.reliability import proportion
 from plantigrade_gateway.analysis.result import Analysis, Exclusion
-from plantigrade_gateway.coach.case import Questions, SwingNote, Tap
+from plantigrade_gateway.coach.case import HoldTakenBack, Questions, SwingNote, Tap
 from plantigrade_gateway.coach.eye import Agreement
 from plantigrade_gateway.coach.speed import Pair, Preview, Relation
 from plantigrade_gateway.coach.speedfile import SpeedFile, SpeedRow
@@ -198,3 +198,41 @@ def test_how_eye_and_program_agree():
     bare = replace(one, kappa=None, unclear=0, seen=0)
     assert printed(lambda out: show_eye([bare], out))[-1][0] == "kappa"
     assert kappa_text(replace(bare, agreed=proportion(8, 9))).endswith("times by both; 9 so far")
+
+
+def test_where_no_swing_was_judged_by_eye_it_is_said_how():
+    none = Agreement("push", ("good", "not good"), ((0, 0), (0, 0)), proportion(0, 0), None, 0, 0)
+    assert printed(lambda out: show_eye([none, none], out)) == [
+        [
+            "No swing is judged by eye yet: on a session's page press "
+            '"Judge by eye, blind" and tap what you saw, before the program\'s answer is shown. '
+            "Or say: plantigrade visit tap SESSION SWING push good"
+        ]
+    ]
+    seen = replace(none, what="heel", seen=2)
+    assert printed(lambda out: show_eye([none, seen], out)) == [
+        ["Eye and program: push", "blind taps"],
+        ["No blind tap on it can be compared yet."],
+        ["Eye and program: heel", "blind taps"],
+        ["No blind tap on it can be compared yet."],
+        ["kept apart", "2: the program's answer was known"],
+    ]
+
+
+def test_where_no_club_speed_is_kept_it_is_said_how_one_is():
+    visit = VisitMaker().swung("full", [{}] * 4).visit()
+    assert printed(lambda out: show_speeds(visit, out)) == [
+        [
+            "No club speed is kept of this session. plantigrade speed SESSION FILE takes those of "
+            "a file, plantigrade visit speed SESSION SWING VALUE one."
+        ]
+    ]
+
+
+def test_a_stop_that_was_a_mistake_is_told_with_who_took_it_back():
+    back = HoldTakenBack("pain", "eve", DAY)
+    said = replace(SAID, questions=None, hold_taken_back=back)
+    first, second, *_ = printed(lambda out: show_said(said, out))
+    assert first == ["questions", "not asked"]
+    assert second[0] == "taken back"
+    assert "pain" in second[1] and "eve" in second[1] and "2026-03-31" in second[1]
