@@ -13,6 +13,7 @@ from collections import namedtuple
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from bleak.exc import (
@@ -306,6 +307,28 @@ def test_sessions_that_are_whole(tmp_path):
     late = check_sessions(path, limit_s=-1.0)
     assert late.found == "the latest 0 of 1 are whole; --store-check reads all"
     assert late.state is State.OK
+
+
+@pytest.mark.parametrize(
+    ("second_s", "found"),
+    [
+        (9.9, "2 sessions stored, whole"),
+        (10.1, "the latest 1 of 2 are whole; --store-check reads all"),
+    ],
+)
+def test_no_session_is_begun_after_ten_seconds(tmp_path, monkeypatch, second_s, found):
+    path = tmp_path / "store.sqlite3"
+    for _ in range(2):
+        stored(path)
+    now_s = iter((100.0, 100.1, 100.0 + second_s))  # at the beginning, and before each session
+    monkeypatch.setattr(doctor, "time", SimpleNamespace(monotonic=lambda: next(now_s)))
+    assert check_sessions(path).found == found
+
+
+def test_all_limits_together_are_within_a_minute_and_a_busy_store_within_its_own():
+    limits = (doctor._STORE_LIMIT_S, doctor._READ_LIMIT_S, doctor._WAKE_LIMIT_S)
+    assert sum(limits) + doctor._BLUETOOTH_LIMIT_S + 2.0 <= 60.0
+    assert schema.BUSY_S + 5.0 <= doctor._STORE_LIMIT_S
 
 
 def test_a_damaged_piece_is_found(tmp_path):
