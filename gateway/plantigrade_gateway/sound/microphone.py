@@ -22,7 +22,12 @@ PERIOD_MS = 10
 _PERIODS = 100  # the sound server keeps a second for a machine that is busy: lost blocks are time
 
 _CLOSE_LIMIT_S = 1.0
-_SILENT_S = 2.0  # a device that gives no block for so long has stopped
+_LOOK_S = 0.1
+_SILENT_LOOKS = 20
+"""A device that gives no block for so many looks has stopped: it gives one every `PERIOD_MS`. Looks
+and not seconds, so that a program that was itself stopped for a while accuses nobody."""
+_WAKING_LOOKS = 100
+"""A device may take seconds to begin."""
 _MOST_WAITING = 500  # blocks: five seconds. More, and the machine is too slow to listen
 
 
@@ -99,11 +104,16 @@ class Microphone:
 
     def _until_lost(self) -> str | None:
         """Listen until the end; return why there is one, None where it was asked for."""
+        silent = 0
         while True:
             try:
-                block = self._waiting.get(timeout=_SILENT_S)
+                block = self._waiting.get(timeout=_LOOK_S)
             except queue.Empty:
-                return f"The microphone ({self.backend}) has stopped: strikes are not heard."
+                silent += 1
+                if silent >= (_SILENT_LOOKS if self.blocks else _WAKING_LOOKS):
+                    return f"The microphone ({self.backend}) has stopped: strikes are not heard."
+                continue
+            silent = 0
             if block is None:
                 return None
             if self._waiting.qsize() > _MOST_WAITING:

@@ -87,13 +87,57 @@ def test_what_is_no_number_is_silence_and_what_is_too_loud_full_scale(device):
 
 
 def test_a_device_that_gives_nothing_is_told_once_and_closed(device, monkeypatch):
-    monkeypatch.setattr(microphone, "_SILENT_S", 0.0)
+    monkeypatch.setattr(microphone, "_LOOK_S", 0.0)
     lost: queue.Queue[str] = queue.Queue()
     with Microphone(lambda _: None, lost.put):
         said = lost.get(timeout=HANG_S)
         assert said == "The microphone (FAKE) has stopped: strikes are not heard."
         assert device.made.closed.is_set()
     assert lost.empty()
+
+
+class Looks:
+    """Stands for the queue of blocks: a block after so many looks in vain, again and again."""
+
+    def __init__(self, in_vain: list[int]) -> None:
+        self._coming = [n for count in in_vain for n in [*range(count), -1]]
+        self.made = 0
+
+    def get(self, timeout: float) -> tuple[int, NDArray[np.float32]]:
+        assert timeout == 0.1  # s: twenty of them are two seconds
+        self.made += 1
+        if not self._coming or self._coming.pop(0) >= 0:
+            raise queue.Empty
+        return self.made, np.zeros(1, np.float32)
+
+    def qsize(self) -> int:
+        return 0
+
+    def put(self, end: None) -> None:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("in_vain", "looks"),
+    [
+        ([], 100),
+        ([99], 100 + 20),
+        ([0], 1 + 20),
+        ([5, 19, 19], 6 + 20 + 20 + 20),
+        ([5, 20], 6 + 20),
+    ],
+)
+def test_a_device_is_waited_for_ten_seconds_at_first_and_two_from_then_on(
+    device, monkeypatch, in_vain, looks
+):
+    """In looks: a program that was itself stopped for a while accuses nobody."""
+    waiting = Looks(in_vain)
+    made = SimpleNamespace(Queue=lambda: waiting, Empty=queue.Empty)
+    monkeypatch.setattr(microphone, "queue", made)
+    lost: queue.Queue[str] = queue.Queue()
+    with Microphone(lambda _: None, lost.put):
+        assert "has stopped" in lost.get(timeout=HANG_S)
+    assert waiting.made == looks
 
 
 class Slow:
@@ -144,6 +188,6 @@ def test_a_server_that_does_not_let_go_is_left_behind(device, monkeypatch):
 
 
 def test_nobody_need_be_told(device, monkeypatch):
-    monkeypatch.setattr(microphone, "_SILENT_S", 0.0)
+    monkeypatch.setattr(microphone, "_LOOK_S", 0.0)
     with Microphone(lambda _: None):
         assert device.made.closed.wait(HANG_S)
