@@ -25,6 +25,7 @@ from rich.console import Console
 from scipy.signal import butter, find_peaks, oaconvolve, sosfiltfilt
 from tests.support.waiting import HANG_S
 
+from plantigrade_gateway import open_store
 from plantigrade_gateway.cli.drills import drilling
 from plantigrade_gateway.record.entries import Kind
 from plantigrade_gateway.session.insoles import InsoleJob, InsoleOptions
@@ -49,6 +50,7 @@ REPETITIONS = 6
 RATE_HZ = 48_000
 MARGIN = RATE_HZ // 10
 LEAST_FIT = 0.9
+BEFORE_S = 5.0  # in which an address and the steps before it are looked for
 LIFTED = Motif.HEEL_LIFTED
 OUTCOMES = [kind for kind in Motif if not kind.startswith("heel_")]
 VERDICTS = {Motif.GOOD: "good", Motif.ROLLED: "good", Motif.UNCLEAR: "unclear"}
@@ -210,20 +212,31 @@ def test_what_the_page_was_told_to_sound_is_what_the_gateway_sounded(minute):
     assert same([one for one in heard(minute.wav, OUTCOMES) if one[0] < until_s], outcomes)
 
 
+def is_whole(minute: Minute, swing: dict[str, Any]) -> bool:
+    """Whether no sample is missing in a swing and before it: a machine that is busy loses some.
+
+    While it goes on, nobody knows whether a foot stepped where samples are missing; no tick then.
+    """
+    with open_store(minute.store) as store:
+        frames = store.session("last").frames()
+    since = frames.t_s >= swing["address_s"] - BEFORE_S
+    rows = since & (frames.t_s <= swing["finish_s"])
+    both = np.hstack((frames.left[rows], frames.right[rows]))
+    return not np.isnan(both).any()
+
+
 def test_every_lifted_heel_ticks_once_in_its_backswing(minute):
     ticks = told(minute, [LIFTED])
     found = heard(minute.wav, [LIFTED], over_hz=1500.0)
     assert same([one for one in found if one[0] < ticks[-1][0] + 0.5], ticks)
     swings = [one["swing"] for one in minute.of("swing")]
-    in_gap = [one for one in swings if one["touches_gap"]]  # a machine that is busy loses samples
+    broken = [one for one in swings if not is_whole(minute, one)]
     ticks = [
         (at_s, kind)
         for at_s, kind in ticks
-        if not any(one["start_s"] < at_s < one["lead_peak_s"] for one in in_gap)
+        if not any(one["start_s"] < at_s < one["lead_peak_s"] for one in broken)
     ]
-    lifts = [
-        one for one in swings if one["heel_lift"]["state"] == "lifted" and not one["touches_gap"]
-    ]
+    lifts = [one for one in swings if one["heel_lift"]["state"] == "lifted" and one not in broken]
     assert len(lifts) == len(ticks) > 0
     for swing, (at_s, _) in zip(lifts, ticks, strict=True):
         assert swing["start_s"] < at_s < swing["lead_peak_s"]

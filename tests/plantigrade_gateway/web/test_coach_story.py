@@ -102,6 +102,7 @@ def decided(page: Page, at: str, topic: str, answer: str, cue: str = "") -> None
     form.get_by_label("Words for the player").fill(cue)
     form.get_by_role("button", name="Decide on").click()
     expect(page.locator("dl.decided")).to_contain_text(answer)
+    page.wait_for_load_state()  # its styles too: where things stand is looked at
 
 
 def text_of(page: Page, at: str) -> str:

@@ -96,7 +96,8 @@ def end_of_chart(page: Page) -> float:
 @pytest.mark.slow
 def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
     held = HeldBack(page, "**/charts/*.json*")  # the chart stays undrawn until it is answered
-    page.goto(page.url + chart)
+    with page.expect_request("**/charts/*.json*"):  # last of all: what stands above it is there
+        page.goto(page.url + chart)
     assert page.locator("#chart[data-drawn]").count() == 0
     undrawn = end_of_chart(page)
     held.let_go()
