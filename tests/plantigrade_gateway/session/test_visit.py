@@ -80,6 +80,8 @@ def test_a_quarter_of_an_hour_without_load_ends_it(visit, store, ended):
     ((session_id, _),) = ended
     assert store.session(session_id).end_reason == "no load"
     assert visit.live is None
+    watching = visit.pipeline  # by whose loads the next one begins
+    assert watching is not None and watching.settings.mass_kg == 80.0
 
 
 def test_a_foot_is_stood_on_from_fifteen_percent_of_body_weight(visit):
