@@ -1,5 +1,6 @@
 """A real browser for the tests of the pages: Debian's chromium, driven by playwright."""
 
+import re
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -60,11 +61,11 @@ class HeldBack:
     Parameters
     ----------
     page : Page
-    pattern : str
+    pattern : str or re.Pattern
         The addresses, as playwright's `route` takes them.
     """
 
-    def __init__(self, page: Page, pattern: str) -> None:
+    def __init__(self, page: Page, pattern: str | re.Pattern[str]) -> None:
         self._waiting: list[Route] = []
         self._free = False
         page.route(pattern, self._take)

@@ -1,5 +1,6 @@
 """Judging by eye, notes and a file of club speeds in a real browser, on phone and tablet."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -95,9 +96,8 @@ def end_of_chart(page: Page) -> float:
 @pytest.mark.parametrize("chart", ["", "/swings/1", "/sets/1"])
 @pytest.mark.slow
 def test_what_is_below_a_chart_does_not_move_when_it_is_drawn(page, chart):
-    held = HeldBack(page, "**/charts/*.json*")  # the chart stays undrawn until it is answered
-    with page.expect_request("**/charts/*.json*"):  # last of all: what stands above it is there
-        page.goto(page.url + chart)
+    held = HeldBack(page, re.compile(r"/(charts/.+|frames)\.json"))  # undrawn until answered
+    page.goto(page.url + chart)
     assert page.locator("#chart[data-drawn]").count() == 0
     undrawn = end_of_chart(page)
     held.let_go()
