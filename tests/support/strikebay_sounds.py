@@ -38,8 +38,8 @@ def cue(rng: np.random.Generator) -> FloatArray:
     k = int(rng.integers(len(kinds) + 2))
     if k < len(kinds):
         return motif(kinds[k]).astype(np.float64)
-    path = np.linspace(0.0, 0.3, 8)
-    return glide(path, np.sort(rng.uniform(0.1, 0.9, 8)), 2.0).astype(np.float64)
+    path_s = np.linspace(0.0, 0.6, 8)
+    return glide(path_s, np.sort(rng.uniform(0.1, 0.9, 8))).astype(np.float64)
 
 
 def cues(rng: np.random.Generator, tape: Tape, window: Span) -> Sequence[Span]:

@@ -26,7 +26,6 @@ from plantigrade.events import (
     Push,
     Timing,
 )
-from plantigrade_gateway.errors import SoundError
 from plantigrade_gateway.sound.motifs import MAX_GLIDE_S, SAMPLE_RATE_HZ, Motif, glide, motif
 
 _PAUSE_S = 0.08  # between the glide and what is said of it
@@ -104,23 +103,9 @@ def outcome(push: Push) -> CueKind:
 
 
 class CueMaker:
-    """Turns events into cues.
+    """Turns events into cues."""
 
-    Parameters
-    ----------
-    stretch : float
-        How much slower than the push its echo runs, 0.5 to 4; 1 keeps the push's own rhythm.
-
-    Raises
-    ------
-    SoundError
-        `stretch` out of range.
-    """
-
-    def __init__(self, stretch: float = 1.0) -> None:
-        if not 0.5 <= stretch <= 4.0:
-            raise SoundError(f"echo stretch is {stretch:g}, expected 0.5 to 4")
-        self._stretch = stretch
+    def __init__(self) -> None:
         self._has_lifted = False  # the lead heel, in this backswing
         for kind in Motif:
             motif(kind)  # made now, not when the first swing waits for it
@@ -187,8 +172,8 @@ class CueMaker:
         until_s = t_s[0] + _UNTAKEN_S
         if push.fore_take_s is not None:
             until_s = max(push.fore_take_s + _AFTER_S, t_s[0] + _SHORTEST_S)
-        keep = (t_s <= until_s) & ((t_s - t_s[0]) * self._stretch <= MAX_GLIDE_S)
-        return glide(t_s[keep], y[keep], self._stretch) if np.count_nonzero(keep) > 1 else None
+        keep = (t_s <= until_s) & (t_s - t_s[0] <= MAX_GLIDE_S)
+        return glide(t_s[keep], y[keep]) if np.count_nonzero(keep) > 1 else None
 
 
 _TICKS = {

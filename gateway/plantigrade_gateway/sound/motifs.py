@@ -184,7 +184,7 @@ def pitch_hz(y: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(HEEL_HZ * np.exp2(np.log2(TOE_HZ / HEEL_HZ) * held))
 
 
-def glide(t_s: ArrayLike, y: ArrayLike, stretch: float = 1.0) -> NDArray[np.float32]:
+def glide(t_s: ArrayLike, y: ArrayLike) -> NDArray[np.float32]:
     """Return one voice whose pitch follows a path along the foot, without a break of phase.
 
     Parameters
@@ -193,13 +193,11 @@ def glide(t_s: ArrayLike, y: ArrayLike, stretch: float = 1.0) -> NDArray[np.floa
         Times of the path, s, rising; n ≥ 2. Only differences count.
     y : array_like, shape (n,)
         CoP y at those times, fraction of the foot's length (`pitch_hz`); linear between them.
-    stretch : float
-        How much slower than the path the sound runs; 1 keeps its own time.
 
     Returns
     -------
     ndarray of float32, shape (n_samples,)
-        Path length × stretch, then the last pitch held for 60 ms while it fades. Peaks at `PEAK`.
+        The length of the path, then the last pitch held for 60 ms while it fades. Peaks at `PEAK`.
 
     Raises
     ------
@@ -216,11 +214,11 @@ def glide(t_s: ArrayLike, y: ArrayLike, stretch: float = 1.0) -> NDArray[np.floa
         )
     if not (np.isfinite(at).all() and np.isfinite(where).all() and (np.diff(at) > 0).all()):
         raise SoundError("glide: expected finite positions at finite, rising times")
-    length_s = float(at[-1] - at[0]) * stretch
+    length_s = float(at[-1] - at[0])
     if not 0.0 < length_s <= MAX_GLIDE_S:
         raise SoundError(f"glide: {length_s:g} s long, expected more than 0 to {MAX_GLIDE_S:g} s")
     n = round((length_s + _HOLD_S) * SAMPLE_RATE_HZ)
-    path_s = at[0] + np.arange(n) / (SAMPLE_RATE_HZ * stretch)
+    path_s = at[0] + np.arange(n) / SAMPLE_RATE_HZ
     hz = pitch_hz(np.interp(path_s, at, where))
     step = np.cumsum(hz * (_PERIOD_STEPS / SAMPLE_RATE_HZ))
     voice = voice_period()[step.astype(np.int64) & (_PERIOD_STEPS - 1)]

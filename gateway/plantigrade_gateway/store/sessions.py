@@ -68,14 +68,12 @@ class SessionDetail:
     quality: Mapping[str, object]
 
 
-def list_sessions(store: Store, player_id: str | None = None) -> list[SessionLine]:
-    """Return the sessions, of one player or of all, the latest start first."""
+def list_sessions(store: Store) -> list[SessionLine]:
+    """Return the sessions, the latest start first."""
     players = {p.player_id: p for p in store.players.all()}
     counts = store.event_counts()
     return [
-        _line(session, players, counts.get(session.session_id, {}))
-        for session in store.sessions()
-        if player_id is None or session.player_id == player_id
+        _line(session, players, counts.get(session.session_id, {})) for session in store.sessions()
     ]
 
 

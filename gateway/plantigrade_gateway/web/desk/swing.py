@@ -222,7 +222,7 @@ class MomentRow:
 
 
 def swing_view(
-    reads: DeskStore, opened: Opened, number: int, *, eye: bool = False, unit: str = ""
+    reads: DeskStore, opened: Opened, number: int, *, eye: bool, unit: str
 ) -> tuple[str, dict[str, Any]]:
     """Return the template of a swing's page and what it shows.
 
