@@ -27,7 +27,7 @@ MAX_VOICES = 16
 must not turn into noise."""
 
 TONE_LEAD = round(0.010 * SAMPLE_RATE_HZ)
-"""Frames a tone waits at its beginning, so that a link's jitter is not heard in it (ours)."""
+"""Frames a tone's first point is held, so that those after it sound without jitter (ours)."""
 
 CUT = round(MIN_RAMP_S * SAMPLE_RATE_HZ)
 """Samples in which speech fades out for another sound, which waits for that."""

@@ -193,8 +193,9 @@ class Oscillator:
 class ToneClock:
     """Places points that come in bunches back at their own distances.
 
-    The first point of a tone sounds `lead` frames after it came; those after it as far from it as
-    their times are, so that the jitter of the link is not heard, until one comes too late.
+    The first point of a tone sounds at once: it is held for the `lead` frames that the points
+    after it wait. Those keep the distances of their times, so that the jitter of the link is not
+    heard, until one comes too late.
 
     Parameters
     ----------
@@ -212,6 +213,9 @@ class ToneClock:
         at = round(t_s * SAMPLE_RATE_HZ)
         new = not 0.0 <= t_s - self._last_s < STALE_S
         self._last_s = t_s
-        if self._ahead is None or new or at + self._ahead < now:
-            self._ahead = now + (self._lead if new or self._ahead is None else 0) - at
+        if self._ahead is None or new:
+            self._ahead = now + self._lead - at
+            return now
+        if at + self._ahead < now:
+            self._ahead = now - at
         return at + self._ahead
