@@ -293,15 +293,16 @@ class ClockModel:
         """
         if len(clock_us) == 0:
             return np.empty(0)
-        end_us = clock_us + (frames - 1) * period_us
-        delay_ns = arrival_ns - self._origin_ns - 1000 * end_us
+        span_us = (frames - 1) * period_us
+        delay_ns = arrival_ns - (self._origin_ns + 1000 * span_us) - 1000 * clock_us
         times_s = np.empty((len(clock_us), frames))
         at = 0
         while at < len(clock_us):  # epoch by epoch
             self._reach(int(clock_us[at]), int(delay_ns[at]))
             stop = int(clock_us.searchsorted(self._until_us))
             least = at + int(delay_ns[at:stop].argmin())
-            self._observe(int(end_us[least]), int(delay_ns[least]), int(end_us[stop - 1]))
+            end_us = int(clock_us[stop - 1]) + span_us
+            self._observe(int(clock_us[least]) + span_us, int(delay_ns[least]), end_us)
             first_s = self._from_s + (clock_us[at:stop] - self._from_us) * self._s_per_us
             steps_s = np.arange(frames) * (period_us * self._s_per_us)
             np.add(first_s[:, np.newaxis], steps_s, out=times_s[at:stop])

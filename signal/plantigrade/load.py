@@ -124,8 +124,7 @@ def share(lead_n: FloatArray, trail_n: FloatArray, least_n: float) -> FloatArray
     about an empty foot can be negative.
     """
     total = lead_n + trail_n
-    s: FloatArray = np.full(len(total), np.nan)
-    np.divide(lead_n, total, out=s, where=total >= least_n)
+    s = lead_n / np.where(total >= least_n, total, np.nan)
     return np.minimum(np.maximum(s, 0.0), 1.0)
 
 

@@ -79,16 +79,16 @@ def _between(
     low: FloatArray, high: FloatArray, times: FloatArray, longest_s: float, same_s: float
 ) -> FloatArray:
     """Interpolate at each time between the samples before and after it, rows of time, columns."""
-    t0, t1 = low[:, 0], high[:, 0]
-    low, high = low[:, 1:], high[:, 1:]
-    since, until, span = times - t0, t1 - times, t1 - t0
-    inside = (span <= longest_s) & (since > same_s) & (until > same_s)
+    way = high - low  # of the time too: whole rows are quicker than parts of them
+    since, until, span = times - low[:, 0], high[:, 0] - times, way[:, 0]
+    inside = (span <= longest_s) & (np.minimum(since, until) > same_s)
     if inside.all():
-        rows: FloatArray = low + (since / span)[:, None] * (high - low)
-        return rows
+        rows: FloatArray = low + (since / span)[:, None] * way
+        return rows[:, 1:]
+    low, high, way = low[:, 1:], high[:, 1:], way[:, 1:]
     out = np.full((len(times), N_COLUMNS), np.nan)
     weight = since[inside] / span[inside]
-    out[inside] = low[inside] + weight[:, None] * (high[inside] - low[inside])
+    out[inside] = low[inside] + weight[:, None] * way[inside]
     first, second = np.abs(since) <= same_s, np.abs(until) <= same_s
     out[second] = high[second]
     out[first] = low[first]

@@ -7,7 +7,6 @@ them. Smoothing looks `SMOOTH_S` ahead, so a smoothed row is there that much lat
 from enum import IntEnum
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 
 from plantigrade.block import N_COLUMNS, Column, FloatArray, PairBlock
 from plantigrade.limits import Setup
@@ -89,7 +88,8 @@ class SwingRows:
         )
         target = rows.rows(start, stop)
         down, across = raw.strides
-        near = as_strided(raw, (2 * half + 1, stop - start, 2), (down, down, across))
+        shape, strides = (2 * half + 1, stop - start, 2), (down, down, across)
+        near: FloatArray = np.ndarray(shape, raw.dtype, raw, strides=strides)
         # over its first axis numpy adds row by row, in order: never cut-dependent
         even = np.add.reduce(self._weights * near, axis=0)
         target[:, Col.LEAD_EVEN : Col.TRAIL_EVEN + 1] = even

@@ -182,7 +182,7 @@ class Pipeline:
         }
 
     def _take(self, batch: Batch) -> None:
-        ends = np.concatenate((_ZERO, np.cumsum(batch.length)))
+        ends = np.concatenate((_ZERO, batch.length.cumsum()))
         for start, stop in self._pieces(batch):
             self._settle_absence(batch, start)
             if batch.kind[start] == _NOTIFICATION:

@@ -1,5 +1,6 @@
 """Runs of packets within a piece of the record: cut at its places, and put together again. Pure."""
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -49,7 +50,7 @@ class Stream:
         first, inside = high, []
         for run in self.runs:
             places = self._places(run)
-            a, b = places.searchsorted((low, high)).tolist()
+            a, b = bisect_left(places, low), bisect_left(places, high)
             if a < b:
                 first = min(first, int(places[a]))
                 inside.append(part_of(run, a, b) if len(run) else run)

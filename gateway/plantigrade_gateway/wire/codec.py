@@ -7,6 +7,7 @@ repeats, wraps and restarts are `decoder.py`'s. No I/O, no state.
 
 import struct
 from enum import IntEnum
+from functools import cache
 from typing import NamedTuple, NoReturn
 
 import numpy as np
@@ -349,6 +350,15 @@ def _format_byte(foot: Foot, sample_format: SampleFormat) -> int:
 
 
 _U16 = SampleFormat.U16
+_12_BITS = np.uint16(0xFFF)
+
+
+@cache
+def _packed_places(zones: int) -> tuple[NDArray[np.int64], NDArray[np.uint16]]:
+    """Return which two bytes of a packed frame hold each zone, and how far up in them it lies."""
+    zone = np.arange(zones)
+    first = zone * 3 // 2
+    return np.stack((first, first + 1), axis=1), (zone % 2 * 4).astype(np.uint16)
 
 
 def unpack_samples(
@@ -370,12 +380,10 @@ def unpack_samples(
     """
     if sample_format is _U16:
         return body.view("<u2").astype(np.uint16).reshape(-1, zones)
-    rows = body.reshape(-1, frame_bytes(zones, sample_format)).astype(np.uint16)
-    n_odd = zones // 2
-    middle = rows[:, 1::3]
-    counts = np.empty((len(rows), zones), dtype=np.uint16)
-    counts[:, 0::2] = rows[:, 0::3] | ((middle & 0x0F) << 8)
-    counts[:, 1::2] = (middle[:, :n_odd] >> 4) | (rows[:, 2::3] << 4)
+    frames = body.reshape(-1, frame_bytes(zones, sample_format))
+    at, shift = _packed_places(zones)
+    words = frames.take(at, axis=1).view("<u2").reshape(-1, zones)
+    counts: NDArray[np.uint16] = words >> shift & _12_BITS
     return counts
 
 
