@@ -68,6 +68,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "sessions": ("life",),
     "sheet": ("players_quick",),
     "speech": ("engine",),
+    "speedwork": ("speedblock",),
     "stage": ("life", "runner"),
     "stance": ("steps",),
     "stat": ("summary", "interval"),

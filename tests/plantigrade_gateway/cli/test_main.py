@@ -17,7 +17,9 @@ from tests.support.damage import flip_piece
 from plantigrade.analyser import ANALYSIS_VERSION
 from plantigrade_gateway.cli.arguments import NEW_PATH
 from plantigrade_gateway.cli.doctor import Check, State
+from plantigrade_gateway.cli.drills import drilling
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
@@ -689,6 +691,22 @@ def test_drills_lists_what_there_is_and_what_counts(tmp_path):
     assert [d["name"] for d in as_json["drills"]][-1] == "mine"
     assert as_json["drills"][-1]["from"] == str(folder / "mine.toml")
     assert len(as_json["problems"]) == 1
+
+
+def test_a_session_has_the_drills_beside_its_store_or_beside_the_usual_one(tmp_path, monkeypatch):
+    for place in ("home", "elsewhere"):
+        (tmp_path / place / "drills").mkdir(parents=True)
+        (tmp_path / place / "drills" / "mine.toml").write_text(
+            f'name = "at_{place}"\ntitle = "Mine"\ngoal = "Go."\nkind = "stay"\n', "utf-8"
+        )
+    monkeypatch.setattr(schema, "default_path", lambda: tmp_path / "home" / "store.sqlite3")
+    elsewhere = tmp_path / "elsewhere" / "store.sqlite3"
+    for store, name, other in ((None, "home", "elsewhere"), (elsewhere, "elsewhere", "home")):
+        found = drilling(store, f"at_{name}", None, voice=False)
+        assert found.choice is not None and found.choice.drill is not None
+        assert found.choice.drill.name == f"at_{name}"
+        with pytest.raises(InputError, match=f"at_{other}"):
+            drilling(store, f"at_{other}", None, voice=False)
 
 
 def test_a_drill_that_is_not_there_is_refused_before_anything_begins(tmp_path):
