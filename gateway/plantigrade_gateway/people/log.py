@@ -222,9 +222,14 @@ class ChangeLog:
         with self._engine.connect() as db:
             return [(key, hlc) for key, hlc in db.execute(query.order_by(*query.selected_columns))]
 
-    def changes(self, entity: str | None = None, entity_id: str | None = None) -> list[Change]:
-        """Return changes in their order: all there are, or of one kind or entity those that fit."""
-        return read_changes(self._engine, entity, entity_id)
+    def changes(
+        self, entity: str | None = None, entity_id: str | None = None, field: str | None = None
+    ) -> list[Change]:
+        """Return changes in their order: all there are, or of one kind or entity those that fit.
+
+        Of a field only those where one is given.
+        """
+        return read_changes(self._engine, entity, entity_id, field)
 
     def deleted(self, entity: str) -> set[str]:
         """Return the ids of the entities of a kind that have a tombstone."""
@@ -276,11 +281,17 @@ class ChangeLog:
 
 
 def read_changes(
-    engine: sa.Engine, entity: str | None = None, entity_id: str | None = None
+    engine: sa.Engine,
+    entity: str | None = None,
+    entity_id: str | None = None,
+    field: str | None = None,
 ) -> list[Change]:
     """Return changes as `ChangeLog.changes` does; its tables must be there."""
+    query = _in_order(CHANGE.c, entity, entity_id)
+    if field is not None:
+        query = query.where(CHANGE.c.field == field)
     with engine.connect() as db:
-        said = [_change(row) for row in db.execute(_in_order(CHANGE.c, entity, entity_id)).all()]
+        said = [_change(row) for row in db.execute(query).all()]
     if entity is None:
         return said  # to be copied, not read
     return [c for c in said if fits(c.entity, c.field, c.value) and is_when(c.wall_utc_ms)]
