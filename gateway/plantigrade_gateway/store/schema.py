@@ -11,7 +11,8 @@ from pathlib import Path
 
 import platformdirs
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.store import migrations, snapshot
 from plantigrade_gateway.store.refusal import explain
 
@@ -310,7 +311,26 @@ def _is_fresh(connection: sqlite3.Connection, path: Path) -> bool:
             f"(store version {version}, this one knows up to {len(migrations.MIGRATIONS)}); "
             "install the newer version or choose another store with --store"
         )
+    if ours:
+        _refuse_doers(connection, path)
     return fresh
+
+
+def _refuse_doers(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what does something by itself: it may copy what is deleted, or never come to an end.
+
+    No store has any of it; in a file that somebody gave it may stand.
+    """
+    found = connection.execute(
+        "SELECT type, name FROM main.sqlite_schema WHERE type IN ('trigger', 'view')"
+        " OR sql LIKE 'CREATE VIRTUAL %' LIMIT 1"
+    ).fetchone()
+    if found is not None:
+        kind, name = found
+        raise DamageError(
+            f"store {path}: was changed by another program: it holds the {kind} {shown(name)}, "
+            "which no store has; plantigrade repair copies its rows into a new store"
+        )
 
 
 def _set_up(connection: sqlite3.Connection, path: Path) -> None:
