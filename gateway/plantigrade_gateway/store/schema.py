@@ -24,6 +24,8 @@ PAGE_BYTES = 16384
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
 _OLDER = "-of-version-"
+BEFORE_RESTORE = "-before-restore-"
+"""Stands in the name of the copy of a store that a backup took the place of."""
 
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
@@ -120,6 +122,14 @@ def kept_copies(path: Path) -> list[Path]:
     did not keep.
     """
     return sorted(path.parent.glob(f"{glob.escape(path.name)}{_OLDER}*"))
+
+
+def replaced_copies(path: Path) -> list[Path]:
+    """Return the copies of what a store was before backups took its place.
+
+    They hold what is nowhere else, so nothing deletes them but people.
+    """
+    return sorted(path.parent.glob(f"{glob.escape(path.name)}{BEFORE_RESTORE}*"))
 
 
 def is_made(path: Path | None) -> bool:
