@@ -19,6 +19,7 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.shapes import fits, is_when
 from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, scrub, writing
+from plantigrade_gateway.store.rows import kept_json
 
 DELETED = "deleted"
 """The field of a tombstone."""
@@ -300,11 +301,12 @@ def read_changes(
 def _last(entity: str, rows: Sequence[tuple[str, str, str]]) -> dict[tuple[str, str], Any]:
     """Return the last value that fits, by entity and field, of rows of these and of JSON."""
     last = {(key, field): text for key, field, text in rows}
-    values = json.loads(f"[{','.join(last.values())}]")  # at once: a tenth of one by one
+    # at once: a tenth of the time of one by one
+    values = kept_json(f"[{','.join(map(str, last.values()))}]")
     found = dict(zip(last, values, strict=True))
     if all(fits(entity, field, value) for (_, field), value in found.items()):
         return found
-    said = ((key, field, json.loads(text)) for key, field, text in rows)
+    said = ((key, field, kept_json(text)) for key, field, text in rows)
     return {(key, field): value for key, field, value in said if fits(entity, field, value)}
 
 
@@ -388,4 +390,4 @@ def _insert_missing(db: sa.Connection, table: sa.Table, rows: list[dict[str, Any
 
 def _change(row: sa.Row[Any]) -> Change:
     table = dict(row._mapping)
-    return Change(**{**table, "value": json.loads(table["value"])})
+    return Change(**{**table, "value": kept_json(table["value"])})
