@@ -38,7 +38,8 @@ ALLOWED: dict[str, set[str]] = {
         *("wire", "record", "sources", "drills", "rules", "analysis", "check", "coach"),
         *("store", "people"),
     },
-    "forward": {"record", "sound", "analysis", "store"},
+    # people: of whom nothing may be sent on any more
+    "forward": {"record", "sound", "analysis", "store", "people"},
     "web.html": set(),
     "web.door": {"store", "web.html"},
     "web.live": {"web.door"},

@@ -7,6 +7,7 @@ file or the command line, and are never printed.
 """
 
 import difflib
+import json
 import os
 import re
 from collections.abc import Iterable, Mapping
@@ -224,9 +225,11 @@ class Config:
         return [text for text in found if text]
 
     def masked(self, text: str) -> str:
-        """Return a text without any secret in it."""
+        """Return a text without any secret in it, also where it was written as JSON or Python."""
         for secret in self.secrets():
-            text = text.replace(secret, "***")
+            in_json = (json.dumps(secret, ensure_ascii=ascii)[1:-1] for ascii in (False, True))
+            for form in (secret, *in_json, repr(secret)[1:-1]):
+                text = text.replace(form, "***")
         return text
 
 

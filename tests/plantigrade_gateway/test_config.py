@@ -142,6 +142,10 @@ def test_secrets_come_from_a_file_or_the_environment(write, tmp_path):
     assert load(path, {"PLANTIGRADE_TSDB_TOKEN": "other"}).text("tsdb.token") == "other"
     assert SECRET not in json.dumps(table(found))
     assert found.masked(f"401: token {SECRET} unknown") == "401: token *** unknown"
+    odd = 'k7"to\\ké'  # written otherwise in a log line and in a trace
+    masked = load(None, {"PLANTIGRADE_TSDB_TOKEN": odd}).masked
+    for said in (odd, json.dumps(odd), json.dumps(odd, ensure_ascii=False), repr(odd)):
+        assert masked(f"<{said}>").strip("<>\"'") == "***"
     secret.write_text("two\nlines\n")
     refused(path, "expected one line")
 

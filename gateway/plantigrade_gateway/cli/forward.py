@@ -233,7 +233,9 @@ def _outbox(
     if retry:
         said.append(f"Sent again: {formats.plural(box.retry_dead_letters(), 'row')}.")
     if session is not None:
-        session_id = find(store, session).session_id
+        found = find(store, session)
+        _refuse_withheld(store, found.player_id)
+        session_id = found.session_id
         said.append(f"Sent again: {formats.plural(box.resend(session_id), 'row')}.")
         if LOADS in box.active():
             said.append(_resent_loads(store, session_id))
@@ -241,6 +243,24 @@ def _outbox(
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
     _show_outbox(said, box.depths(), box.dead_letters(), as_json)
+
+
+def _refuse_withheld(store: "Store", player_id: str | None) -> None:
+    """Refuse to send on what is of a player whose consent to it has ended."""
+    from datetime import date
+
+    from plantigrade_gateway.errors import InputError
+    from plantigrade_gateway.people.players import Register
+    from plantigrade_gateway.people.withheld import withheld
+
+    if player_id is None:
+        return
+    with Register(store) as register:
+        if player_id in withheld(register, date.today()):
+            raise InputError(
+                f"player {player_id}: consent to send on was withdrawn or has run out, so nothing "
+                "of this session is sent"
+            )
 
 
 def _resent_loads(store: "Store", session_id: str) -> str:

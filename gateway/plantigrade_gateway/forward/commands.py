@@ -106,6 +106,7 @@ def command(data: bytes | bytearray | str) -> dict[str, Any]:
         case "drill":
             return {"type": "drill", "name": text or None} | found
         case "mark":
-            return {"type": "mark", "text": text} | found
+            # One line, as a page's: a mark of several may be read as something else.
+            return {"type": "mark", "text": " ".join(text.split())} | found
         case _:
             return {"type": "stop"} | found

@@ -20,6 +20,7 @@ from plantigrade_gateway.child import Message, put, serve
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError
 from plantigrade_gateway.formats import sentence
+from plantigrade_gateway.forward.consents import Consents
 from plantigrade_gateway.forward.courier import Courier, Sink
 from plantigrade_gateway.sinks import MQTT, SINKS, TSDB, display_name
 from plantigrade_gateway.store import forwardstate
@@ -57,6 +58,7 @@ class ForwardingProcess:
         self._show_every_s = config.number("link_every_s")
         self._store = Store.open(store_path, create=False)
         self._outbox = Outbox(self._store.database)
+        self._consents = Consents(self._store, self._outbox)
         self._ways: list[tuple[Courier, Sink]] = []
         self._open_sinks()
         self._told: dict[str, str | None] = {}
@@ -88,12 +90,16 @@ class ForwardingProcess:
             ended.set()
             watching.cancel()
         self._note()
+        self._consents.close()
         self._store.close()
 
     def hear(self, message: Message) -> None:
         """Send a live summary, where there is a broker."""
-        if self.broker is not None:
-            self.broker.show(message)
+        if self.broker is None:
+            return
+        with suppress(GatewayError):  # nobody can say that it may be shown
+            if (allowed := self._consents.allowed(message)) is not None:
+                self.broker.show(allowed)
 
     def _unsent(self) -> bool:
         return any(c.problem is None and c.next() for c, _ in self._ways)
@@ -101,6 +107,7 @@ class ForwardingProcess:
     async def _watch(self) -> None:
         trimmed_s, shown_s = monotonic(), float("-inf")
         while True:
+            await self._heed_consents()
             sinks = self._note()
             if self.database is not None and monotonic() - shown_s >= self._show_every_s:
                 self.database.show(sinks)
@@ -109,6 +116,13 @@ class ForwardingProcess:
                 trimmed_s = monotonic()
                 self._make_room()
             await asyncio.sleep(STATE_EVERY_S)
+
+    async def _heed_consents(self) -> None:
+        """See whose consent has ended since; off the loop, for a server may be slow."""
+        try:
+            await asyncio.to_thread(self._consents.look)
+        except GatewayError as error:  # the next time
+            _log.error("%s", str(error))
 
     def _make_room(self) -> None:
         with suppress(GatewayError):  # a full disk: the next time

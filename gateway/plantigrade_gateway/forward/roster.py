@@ -182,9 +182,7 @@ def _numbers(found: BayStatus) -> Iterator[tuple[str, float | None, float]]:
 def status(pairs: Iterable[Pair], forward: ForwardState | None) -> BayStatus:
     """Return a bay's status now, given what its forwarding says."""
     waits = () if forward is None else forward.sinks
-    unsent = tuple(
-        Unsent(sink.sink, sink.waiting - sink.held, sink.oldest_s) for sink in waits if sink.active
-    )
+    unsent = tuple(Unsent(sink.sink, sink.unsent, sink.oldest_s) for sink in waits if sink.active)
     return BayStatus(VERSION, _now(), tuple(pairs)[:MOST_PAIRS], unsent[:MOST_UNSENT])
 
 

@@ -75,7 +75,7 @@ def bay_lines(sinks: Iterable[SinkState], place: str, time_ms: int) -> list[str]
     made = []
     for one in sinks:
         told = {
-            "waiting": one.waiting - one.held,
+            "waiting": one.unsent,
             "oldest_s": one.oldest_s,
             "sent": one.sent + one.held,
             "aside": one.aside,

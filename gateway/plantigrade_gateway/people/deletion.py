@@ -21,6 +21,7 @@ from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.sinks import LOADS
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.schema import replaced_copies
 from plantigrade_gateway.store.store import Store
 
 ELSEWHERE = (
@@ -73,6 +74,8 @@ class Receipt:
         people's tables until nobody reads them.
     places : tuple of str
         Of a hub: where else it is deleted, each asked until it has confirmed.
+    copies : tuple of str
+        Names of files beside the store that a restore kept, which this deletion does not reach.
     """
 
     player: str
@@ -84,6 +87,7 @@ class Receipt:
     sent_on: tuple[SentOn, ...]
     traces: str | None
     places: tuple[str, ...] = ()
+    copies: tuple[str, ...] = ()
 
     @classmethod
     def of_nothing(cls, player_id: str) -> Self:
@@ -116,6 +120,11 @@ class Receipt:
             yield (
                 f"{', '.join(self.places)}: told, and asked until each has confirmed; "
                 "plantigrade hub deletions lists them"
+            )
+        for copy in self.copies:
+            yield (
+                f"{copy} beside the store: kept by a restore, may have all of the player; delete "
+                "it yourself"
             )
         yield ELSEWHERE
         if self.traces is not None:
@@ -169,6 +178,7 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
             tuple(_sent_on(store, numbers)),
             None,
             register.places(),
+            tuple(copy.name for copy in replaced_copies(store.path)),
         )
         keep(store, receipt, is_done=False)
         register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)

@@ -36,7 +36,8 @@ FEET = ("left", "right")
 PRINTS = ("high", "middle", "low", "between")
 """What a barefoot print is called by its area."""
 RECORD = "record"
-CONSENTS = (RECORD, "send on", "speed")
+SEND_ON = "send on"
+CONSENTS = (RECORD, SEND_ON, "speed")
 """To measure and keep; to send on to a database or broker; to train for speed."""
 GIVERS = ("player", "guardian")
 

@@ -35,7 +35,6 @@ from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 
 _NEW = "-restoring"
-_OLD = "-before-restore-"
 _BAYS, _PLACES = "hub_bay", "hub_place"
 """A hub's bays and the hashes of their credentials, and whose each place is (`hubtables`)."""
 _IS_TABLE = "SELECT 1 FROM sqlite_schema WHERE name = ?"
@@ -137,7 +136,7 @@ def _make_room(store: Path, replace: bool) -> None:
 def _restored(file: BinaryIO, about: archive.About, store: Path, when: datetime) -> Restored:
     new = store.with_name(store.name + _NEW)
     _remove(new)
-    snapshot.sweep(store.parent, f"{glob.escape(store.name)}{_OLD}*")
+    snapshot.sweep(store.parent, f"{glob.escape(store.name)}{schema.BEFORE_RESTORE}*")
     try:
         with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as to:
             archive.extract(file, archive.STORE, to)
@@ -161,7 +160,8 @@ def _put_in_place(new: Path, store: Path, when: datetime) -> Path | None:
     if not schema.is_made(store):
         snapshot.appear(new, store)
         return None
-    kept = store.with_name(f"{store.name}{_OLD}{when.astimezone(UTC).strftime(_STAMP)}")
+    stamp = when.astimezone(UTC).strftime(_STAMP)
+    kept = store.with_name(f"{store.name}{schema.BEFORE_RESTORE}{stamp}")
     if kept.exists():
         raise InputError(f"{kept}: is there already; move it away first")
     part = kept.with_name(kept.name + snapshot.PART)

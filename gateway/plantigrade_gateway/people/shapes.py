@@ -46,7 +46,7 @@ def fits(entity: str, field: str, value: object) -> bool:
 
 def is_when(wall_utc_ms: int) -> bool:
     """Whether a wall clock can have said it, in any zone."""
-    return _FIRST_MS <= wall_utc_ms <= _LAST_MS
+    return isinstance(wall_utc_ms, int) and _FIRST_MS <= wall_utc_ms <= _LAST_MS
 
 
 def _text(value: object) -> bool:

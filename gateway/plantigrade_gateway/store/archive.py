@@ -134,7 +134,8 @@ def verified(path: Path, file: BinaryIO) -> About:
 def _members(file: BinaryIO, end: int) -> set[str]:
     """Return the members' names; of what is not as `write` writes it, none.
 
-    Anybody can reckon a hash: tar knows of links, folders and files with holes, too.
+    Anybody can reckon a hash: tar knows of links, folders and files with holes, too, and of sizes
+    below 0, which lead back to a member that was read already.
     """
     found, at = set(), 0
     while at < end:
@@ -142,7 +143,7 @@ def _members(file: BinaryIO, end: int) -> set[str]:
         header = file.read(_BLOCK)
         try:
             info = tarfile.TarInfo.frombuf(header, "utf-8", "strict")
-            if header != _header(info.name, info.size):
+            if info.size < 0 or header != _header(info.name, info.size):
                 return set()
         except (tarfile.HeaderError, ValueError):
             return set()

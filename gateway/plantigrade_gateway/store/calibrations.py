@@ -13,7 +13,7 @@ from plantigrade.calibrate import FULL_SCALE, Calibration, default_calibration
 from plantigrade.evidence import FootFit
 from plantigrade_gateway import words
 from plantigrade_gateway.record.settings import zones_of
-from plantigrade_gateway.store.rows import utc_text
+from plantigrade_gateway.store.rows import kept_json, kept_time, utc_text
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
 
@@ -153,7 +153,7 @@ def curve_of(store: Store, insole: KnownInsole) -> tuple[datetime, Calibration] 
     for made, body in rows:
         curve = Calibration.from_json(body)
         if _fits(curve, insole):
-            return datetime.fromisoformat(made), curve
+            return kept_time(made), curve
     return None
 
 
@@ -187,11 +187,11 @@ def history(store: Store, serial: int) -> list[StoredCalibration]:
     return [
         StoredCalibration(
             of,
-            datetime.fromisoformat(made),
+            kept_time(made),
             Calibration.from_json(body),
             gain,
             zero,
-            tuple(json.loads(notes)),
+            tuple(kept_json(notes)),
             _check(store, number),
         )
         for number, of, made, body, gain, zero, notes in rows
@@ -205,7 +205,7 @@ def _check(store: Store, calibration_no: int) -> Check | None:
         (calibration_no,),
     )
     for made, gain, zero, air_n, notes in rows:
-        return Check(datetime.fromisoformat(made), gain, zero, air_n, tuple(json.loads(notes)))
+        return Check(kept_time(made), gain, zero, air_n, tuple(kept_json(notes)))
     return None
 
 

@@ -50,6 +50,14 @@ class SinkState:
     resent: int
     per_s: float
 
+    @property
+    def unsent(self) -> int:
+        """Rows that were not acknowledged.
+
+        Of those that were, a deletion or the end of a consent takes some away while they are held.
+        """
+        return max(0, self.waiting - self.held)
+
 
 @dataclass(frozen=True, slots=True)
 class ForwardState:
@@ -102,7 +110,7 @@ def lines(state: ForwardState) -> list[str]:
 
 def sink_line(sink: SinkState) -> str:
     """Return one sink's state in words."""
-    parts = [f"{sink.waiting - sink.held:,} waiting".replace(",", " ")]
+    parts = [f"{sink.unsent:,} waiting".replace(",", " ")]
     if sink.oldest_s is not None:
         parts.append(f"the oldest for {duration(sink.oldest_s)}")
     parts.append(f"{sink.sent + sink.held:,} sent".replace(",", " "))

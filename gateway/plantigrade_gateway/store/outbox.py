@@ -5,6 +5,7 @@ has taken is deleted. Policy of its size: events are never dropped, however long
 of regional loads the oldest go first once all that wait are more than `max_bytes` (`trim`).
 """
 
+import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -26,6 +27,11 @@ _ITEM = (
     " player_id, source, body{more} FROM {table} LEFT JOIN sessions USING (session_no)"
     " LEFT JOIN players USING (player_no)"
 )
+_LOADS = (
+    "SELECT seq, first_index, period_us, rows, time_us, session_id, player_id, source, data"
+    " FROM outbox_loads JOIN sessions USING (session_no) LEFT JOIN players USING (player_no)"
+)
+_LISTED = "(SELECT value FROM json_each(?))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +78,16 @@ class Outbox:
     ----------
     database : Database
         ``Store.database``.
+
+    Attributes
+    ----------
+    withheld : frozenset of str
+        Ids of players of whom nothing is given out.
     """
 
     def __init__(self, database: Database) -> None:
         self._db = database
+        self.withheld: frozenset[str] = frozenset()
 
     # Who is to be sent something
 
@@ -127,18 +139,29 @@ class Outbox:
     # What a sink reads
 
     def waiting(self, sink: str, after: int, limit: int) -> list[Item]:
-        """Return what comes next for a sink after a place in the outbox."""
-        if sink == LOADS:
-            rows = self._db.read(
-                "SELECT seq, first_index, period_us, rows, time_us, session_id, player_id, source,"
-                " data FROM outbox_loads JOIN sessions USING (session_no)"
-                " LEFT JOIN players USING (player_no) WHERE seq > ? ORDER BY seq LIMIT ?",
-                (after, limit),
-            )
-            return [_loads(*row) for row in rows]
-        statement = _ITEM.format(table="outbox", more="")
-        rows = self._db.read(statement + " WHERE seq > ? ORDER BY seq LIMIT ?", (after, limit))
-        return [_item(row) for row in rows]
+        """Return what comes next for a sink after a place in the outbox; of `withheld` nothing."""
+        statement = _LOADS if sink == LOADS else _ITEM.format(table="outbox", more="")
+        statement += " WHERE seq > ?"
+        values: list[object] = [after]
+        if self.withheld:
+            statement += f" AND (player_id IS NULL OR player_id NOT IN {_LISTED})"
+            values.append(self._listed())
+        rows = self._db.read(statement + " ORDER BY seq LIMIT ?", (*values, limit))
+        return [_loads(*row) for row in rows] if sink == LOADS else [_item(row) for row in rows]
+
+    def _listed(self) -> str:
+        return json.dumps(sorted(self.withheld))
+
+    def drop_withheld(self) -> None:
+        """Drop what waits, or is set aside, of `withheld`."""
+        of = (
+            "session_no IN (SELECT session_no FROM sessions JOIN players USING (player_no)"
+            f" WHERE player_id IN {_LISTED})"
+        )
+        for table in ("outbox", "outbox_loads", "outbox_aside") if self.withheld else ():
+            if self._db.read(f"SELECT 1 FROM {table} WHERE {of} LIMIT 1", (self._listed(),)):
+                with self._db.writing() as db:
+                    db.execute(f"DELETE FROM {table} WHERE {of}", (self._listed(),))
 
     def place(self, sink: str) -> int:
         """Return up to which place everything is at the sink for good."""

@@ -212,9 +212,10 @@ class _Copy:
 
     def _go_on_numbering(self, there: set[str]) -> None:
         """Let no row have the number of one before: a sink takes what comes after its last."""
-        used = {}
-        if "sqlite_sequence" in there:
-            used = dict(self._old.read("SELECT name, seq FROM main.sqlite_sequence"))
+        used: dict[str, int] = {}
+        if "sqlite_sequence" in there:  # its columns take anything: other rows were told by shape
+            rows = self._old.read("SELECT name, seq FROM main.sqlite_sequence")
+            used = {n: seq for n, seq in rows if isinstance(n, str) and isinstance(seq, int)}
         with self._new.database.writing() as db:
             ((done,),) = db.execute("SELECT coalesce(max(done_seq), 0) FROM outbox_sinks")
             for name in _OUTBOXES:

@@ -1,11 +1,14 @@
 """What the store gives back: players, sessions, packed pieces of the record. Pure data."""
 
+import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Self
 
 import numpy as np
 
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import DamageError
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch
 
@@ -36,8 +39,52 @@ def utc_text(when: datetime) -> str:
 
 
 def at_place(text: str, offset_min: int) -> datetime:
-    """Return a time that is kept as text, with the offset that people there were shown."""
-    return datetime.fromisoformat(text).astimezone(timezone(timedelta(minutes=offset_min)))
+    """Return a time that is kept as text, with the offset that people there were shown.
+
+    Raises
+    ------
+    DamageError
+        As `kept_time`, or there is no such offset.
+    """
+    when = kept_time(text)
+    try:
+        return when.astimezone(timezone(timedelta(minutes=offset_min)))
+    except (ValueError, TypeError, OverflowError) as error:
+        raise _spoilt("an offset to UTC", offset_min) from error
+
+
+def kept_time(text: str) -> datetime:
+    """Return a time that is kept as text.
+
+    Raises
+    ------
+    DamageError
+        It is none: a page of the file was spoilt, or another program wrote it.
+    """
+    try:
+        return datetime.fromisoformat(text)
+    except (ValueError, TypeError) as error:
+        raise _spoilt("a time", text) from error
+
+
+def kept_json(text: str) -> Any:  # noqa: ANN401 - what was kept
+    """Return what is kept as JSON.
+
+    Raises
+    ------
+    DamageError
+        As `kept_time`.
+    """
+    try:
+        return json.loads(text)
+    except (ValueError, TypeError, RecursionError) as error:
+        raise _spoilt("JSON", text) from error
+
+
+def _spoilt(what: str, value: object) -> DamageError:
+    return DamageError(
+        f"store: is damaged: {shown(value)} stands in it where {what} was written; restore a backup"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import platformdirs
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade.errors import shown
+from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.store import migrations, snapshot
 from plantigrade_gateway.store.refusal import explain
 
@@ -23,6 +24,8 @@ PAGE_BYTES = 16384
 (`tests/bench/store.py`), and larger pages are written anew, whole, with every commit."""
 
 _OLDER = "-of-version-"
+BEFORE_RESTORE = "-before-restore-"
+"""Stands in the name of the copy of a store that a backup took the place of."""
 
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
@@ -119,6 +122,14 @@ def kept_copies(path: Path) -> list[Path]:
     did not keep.
     """
     return sorted(path.parent.glob(f"{glob.escape(path.name)}{_OLDER}*"))
+
+
+def replaced_copies(path: Path) -> list[Path]:
+    """Return the copies of what a store was before backups took its place.
+
+    They hold what is nowhere else, so nothing deletes them but people.
+    """
+    return sorted(path.parent.glob(f"{glob.escape(path.name)}{BEFORE_RESTORE}*"))
 
 
 def is_made(path: Path | None) -> bool:
@@ -310,7 +321,26 @@ def _is_fresh(connection: sqlite3.Connection, path: Path) -> bool:
             f"(store version {version}, this one knows up to {len(migrations.MIGRATIONS)}); "
             "install the newer version or choose another store with --store"
         )
+    if ours:
+        _refuse_doers(connection, path)
     return fresh
+
+
+def _refuse_doers(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what does something by itself: it may copy what is deleted, or never come to an end.
+
+    No store has any of it; in a file that somebody gave it may stand.
+    """
+    found = connection.execute(
+        "SELECT type, name FROM main.sqlite_schema WHERE type IN ('trigger', 'view')"
+        " OR sql LIKE 'CREATE VIRTUAL %' LIMIT 1"
+    ).fetchone()
+    if found is not None:
+        kind, name = found
+        raise DamageError(
+            f"store {path}: was changed by another program: it holds the {kind} {shown(name)}, "
+            "which no store has; plantigrade repair copies its rows into a new store"
+        )
 
 
 def _set_up(connection: sqlite3.Connection, path: Path) -> None:

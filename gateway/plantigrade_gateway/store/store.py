@@ -29,6 +29,7 @@ from plantigrade_gateway.store.rows import (
     Chunk,
     NewSession,
     Session,
+    kept_json,
     utc_text,
 )
 
@@ -385,9 +386,8 @@ class Store:
                 " ORDER BY t_s, event_id LIMIT ?",
                 (number, *after, kind, kind, _ROWS_PER_READ),
             )
-            for row in rows:
-                event_id, kind_, foot, t_s, first_index, body, upto = row
-                yield EventRow(event_id, kind_, foot, t_s, first_index, json.loads(body), upto)
+            for a, b, c, d, e, body, f in rows:
+                yield EventRow(a, b, c, d, e, kept_json(body), f)
             if len(rows) < _ROWS_PER_READ:
                 return
             after = (rows[-1][3], rows[-1][0])
@@ -400,7 +400,7 @@ class Store:
             " WHERE session_no = ? ORDER BY rowid",
             (number,),
         )
-        return [EventRow(a, b, c, d, e, json.loads(body), f) for a, b, c, d, e, body, f in rows]
+        return [EventRow(a, b, c, d, e, kept_json(body), f) for a, b, c, d, e, body, f in rows]
 
     def revision(self, session_id: str) -> int:
         """Return how often a session's results have changed since they were first given out."""
@@ -431,7 +431,7 @@ class Store:
         rows = self._db.read(
             "SELECT name, value FROM quality WHERE session_no = ? ORDER BY name", (number,)
         )
-        return {name: json.loads(value) for name, value in rows}
+        return {name: kept_json(value) for name, value in rows}
 
     # The file itself
 

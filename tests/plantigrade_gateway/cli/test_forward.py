@@ -16,6 +16,8 @@ from plantigrade_gateway.forward import removal
 from plantigrade_gateway.forward import verify as verified
 from plantigrade_gateway.forward.check import Finding
 from plantigrade_gateway.forward.verify import Comparison, KindFound
+from plantigrade_gateway.people.assigned import assign
+from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sinks import MQTT, TSDB
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
@@ -95,6 +97,19 @@ def test_a_session_is_sent_again(store, says):
     lines = says("--again", "last")
     more = int(lines[0].removeprefix("Sent again: ").removesuffix(" rows."))
     assert more >= 2 and f"tsdb: {n + more} waiting, 0 sent, 1 aside" in lines
+
+
+def test_a_session_whose_player_took_back_consent_is_not_sent_again(store):
+    with Store.open(store) as opened, Register(opened) as register:
+        player = register.add(name="Ada Nowhere", handedness="right")
+        (session,) = opened.sessions()
+        opened.end_session(session.session_id, "stop")
+        assign(register, session.session_id, player)
+        register.withdraw(player, "send on", "player")
+    n = waiting(store, TSDB)
+    result = CliRunner().invoke(main, ["outbox", "--again", "last", "--store", str(store)])
+    assert result.exit_code == 2 and "consent to send on was withdrawn" in result.stderr
+    assert waiting(store, TSDB) == n
 
 
 def test_a_sink_that_is_no_more_is_said_to_be_and_can_be_dropped(store, says):

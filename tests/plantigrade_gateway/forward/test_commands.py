@@ -72,6 +72,7 @@ ORDER = {"v": 1, "id": "k1", "command": "mark"}
         ({"command": "start"}, {"type": "record"}),
         ({"command": "stop", "text": "left out"}, {"type": "stop"}),
         ({"text": "windy"}, {"type": "mark", "text": "windy"}),
+        ({"text": " drill: push\n{} "}, {"type": "mark", "text": "drill: push {}"}),
         ({}, {"type": "mark", "text": ""}),
         ({"command": "drill", "text": "push"}, {"type": "drill", "name": "push"}),
         ({"command": "drill"}, {"type": "drill", "name": None}),  # empty: none

@@ -257,12 +257,13 @@ def with_holes(data: bytes) -> bytes:
         forged("store.sqlite3", type=tarfile.SYMTYPE, linkname="store.sqlite3"),
         forged("store.sqlite3", type=tarfile.LNKTYPE, linkname="plantigrade-backup.json"),
         forged("store.sqlite3", size=10**9),
+        forged("store.sqlite3", size=-512),  # leads back to itself
         forged("other.sqlite3", b"x"),
         with_holes(b"x" * 512),
         b"\xff" * 512,
         bytes(512),
     ],
-    ids=["none", "folder", "own link", "link", "cut off", "other", "holes", "noise", "zeros"],
+    ids=["none", "folder", "self", "link", "cut off", "loop", "other", "holes", "noise", "zeros"],
 )
 def test_what_no_backup_holds_is_refused_though_its_hash_is_right(member, small, place, tmp_path):
     """An empty one would else take the store's place, and say so in nobody's words."""

@@ -11,9 +11,11 @@ from tests.support.sqlite import connected
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there, kept
 from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
+from plantigrade_gateway.people.restore import restore
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.sinks import LOADS, MQTT, TSDB
 from plantigrade_gateway.store import schema
@@ -139,6 +141,24 @@ def test_names_leave_no_byte_whatever_lay_beside_them(store, register):
         assert [name for name in gone if name.encode() in after] == []
     left = [name for name in names.values() if name not in gone]
     assert len(left) == 10 and all(name.encode() in after for name in left)
+
+
+@pytest.mark.sqlite
+def test_a_copy_that_a_restore_kept_is_named_by_every_receipt(store, register):
+    """It is the one file beside the store that this program makes and a deletion leaves alone."""
+    gone = register.add(name="Vera Vanishing", handedness="left")
+    backup = store.path.with_name("b.tar")
+    take(store.path, backup)
+    copy = restore(backup, store.path, replace=True).kept
+    assert copy is not None and b"Vera" in copy.read_bytes()
+    receipt = delete_player(register, gone)
+    assert b"Vera" not in store.path.read_bytes() and b"Vera" in copy.read_bytes()
+    assert receipt.copies == (copy.name,) and kept(store, gone) == (receipt, True)
+    (line,) = [line for line in receipt.lines() if line.startswith(copy.name)]
+    assert line.endswith("may have all of the player; delete it yourself")
+    copy.unlink()
+    other = register.add(name="Vera Vanishing", handedness="left")
+    assert delete_player(register, other).copies == ()
 
 
 def test_a_name_that_an_old_store_holds_goes_too(store, register):

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.forward.roster import status
 from plantigrade_gateway.store.forwardstate import (
     ForwardState,
     SinkState,
@@ -32,6 +33,14 @@ SINK = SinkState(
     resent=0,
     per_s=3.5,
 )
+
+
+def test_what_was_deleted_while_it_was_held_makes_nothing_less_than_none_wait():
+    """A player is deleted whose results were acknowledged a moment ago: the hub takes 0 or more."""
+    deleted = replace(SINK, waiting=2, held=5)
+    assert deleted.unsent == 0 and sink_line(deleted).startswith("time-series database: 0 waiting,")
+    (unsent,) = status([], ForwardState(datetime.now(UTC), (deleted,))).unsent
+    assert unsent.waiting == 0
 
 
 def test_a_sink_in_words():

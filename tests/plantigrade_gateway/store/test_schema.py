@@ -1,13 +1,17 @@
 """A store's file as SQLite sees it, and the names beside it."""
 
 import os
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import platformdirs
 import pytest
+from tests.support.records import packets
 
-from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.store import schema
+from plantigrade_gateway.store.repair import copied
 from plantigrade_gateway.store.schema import (
     connect,
     connect_read_only,
@@ -18,6 +22,7 @@ from plantigrade_gateway.store.schema import (
     keep_copy,
     kept_copies,
 )
+from plantigrade_gateway.store.store import Store
 
 
 def test_a_new_store_is_written_safely_and_gives_its_space_back(tmp_path):
@@ -42,6 +47,43 @@ def test_a_new_store_is_written_safely_and_gives_its_space_back(tmp_path):
         "foreign_keys": 1,
         "secure_delete": 1,
     }
+
+
+@pytest.mark.parametrize(
+    ("made", "what"),
+    [
+        (
+            "CREATE TRIGGER keep AFTER DELETE ON players BEGIN"
+            " INSERT INTO password VALUES (old.name, old.player_id); END",
+            "trigger 'keep'",
+        ),
+        (
+            "CREATE VIEW endless AS WITH RECURSIVE r(n) AS"
+            " (SELECT 1 UNION ALL SELECT n + 1 FROM r) SELECT n FROM r",
+            "view 'endless'",
+        ),
+        ("CREATE VIRTUAL TABLE words USING fts5(text)", "table 'words'"),
+    ],
+    ids=["trigger", "view", "virtual table"],
+)
+def test_a_store_that_does_something_by_itself_is_refused(tmp_path, made, what):
+    """It would keep what is deleted, or hold up for ever whoever looks; repair leaves it behind."""
+    path, new = tmp_path / "given.sqlite3", tmp_path / "new.sqlite3"
+    with Store.open(path) as store:
+        store.players.create("Ada Nowhere", "right")
+        session = store.create_session("insoles", analysis_version=1)
+        store.append(session, packets(10))
+        store.end_session(session, "stop")
+    with closing(sqlite3.connect(path)) as db:
+        db.execute(made)
+        db.commit()
+    for opened in (connect, connect_read_only):
+        with pytest.raises(DamageError, match=f"holds the {what}, which no store has"):
+            opened(path)
+    assert copied(path, new, lambda _: None, lambda _: None)[0] == 1
+    with Store.open(new) as store:
+        assert [player.name for player in store.players.all()] == ["Ada Nowhere"]
+        assert len(store.sessions()) == 1
 
 
 def test_a_file_with_something_in_it_is_made(tmp_path):

@@ -70,6 +70,7 @@ class ReceiptDocument:
     changes: int
     sent_on: list[SentOn]
     traces: str | None
+    copies: list[str]
     elsewhere: str
 
 

@@ -68,7 +68,8 @@ class SignIns:
             ).rowcount
             if not same:
                 return None
-            db.execute("DELETE FROM sign_ins WHERE begun_utc < ?", (utc_text(when - LONGEST),))
+            old, ahead = utc_text(when - LONGEST), utc_text(when + LONGEST)
+            db.execute("DELETE FROM sign_ins WHERE begun_utc < ? OR begun_utc > ?", (old, ahead))
             db.execute(
                 "INSERT INTO sign_ins (key, begun_utc, used_utc) VALUES (?, ?, ?)",
                 (key_of(token), utc_text(when), utc_text(when)),
@@ -82,12 +83,12 @@ class SignIns:
     def knows(self, key: bytes) -> bool:
         """Whether a browser was signed in that did not sign out, though its time may be over."""
         rows = self._db.read("SELECT begun_utc FROM sign_ins WHERE key = ?", (key,))
-        return any(self._clock() - datetime.fromisoformat(text) < LONGEST for (text,) in rows)
+        return any(abs(self._clock() - datetime.fromisoformat(text)) < LONGEST for (text,) in rows)
 
     def use(self, key: bytes) -> None:
         """Note that somebody is there, so that the sign-in does not end for want of use."""
         used, when = self._used(key), self._clock()
-        if used is not None and when - used >= _NOTED:
+        if used is not None and abs(when - used) >= _NOTED:
             with self._db.writing() as db:
                 db.execute("UPDATE sign_ins SET used_utc = ? WHERE key = ?", (utc_text(when), key))
 
@@ -102,7 +103,8 @@ class SignIns:
             return None
         begun, used = (datetime.fromisoformat(text) for text in rows[0])
         when = self._clock()
-        return used if when - begun < LONGEST and when - used < IDLE else None
+        # Either way: begun by a clock that was a year ahead, it would else last for a year.
+        return used if abs(when - begun) < LONGEST and abs(when - used) < IDLE else None
 
 
 WAITS = timedelta(hours=12)
@@ -178,7 +180,7 @@ class Invites:
         """
         token, when = secrets.token_urlsafe(_LINK_TOKEN_BYTES), self._clock()
         for link in self.all():
-            if not link.is_good and when - link.made > KEPT:
+            if not link.is_good and abs(when - link.made) > KEPT:
                 self._forget(link.number)
         with self._db.writing() as db:
             number = db.execute(
@@ -249,7 +251,7 @@ class Invites:
         if withdrawn is not None:
             state = InviteState.WITHDRAWN
         elif session_no is None:
-            waits = self._clock() - made < WAITS
+            waits = abs(self._clock() - made) < WAITS  # made by a clock that was ahead, too
             state = InviteState.WAITS if waits else InviteState.ENDED
         else:
             state = InviteState.WORKS if self._goes_on(session_no) else InviteState.ENDED

@@ -526,8 +526,8 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         session_id = store.sessions()[0].session_id
         store.database.read("DELETE FROM derived")
         store.database.read(
-            "CREATE TRIGGER refuse BEFORE INSERT ON derived"
-            " BEGIN SELECT RAISE(ABORT, 'nothing may be prepared'); END"
+            "ALTER TABLE derived ADD COLUMN more DEFAULT 1"
+            " CONSTRAINT nothing_may_be_prepared CHECK (more <> 1)"
         )
     app = FastAPI()
     app.include_router(desk_router(path))
@@ -536,7 +536,7 @@ def test_a_session_that_cannot_be_prepared_says_why(made, tmp_path):
         ready = f"/sessions/{session_id}/prepared.json"
         wait_until(lambda: client.get(ready).json()["problem"])
         said = client.get(ready).json()["problem"]
-        assert "nothing may be prepared" in said and "Traceback" not in said
+        assert "nothing_may_be_prepared" in said and "Traceback" not in said
 
 
 def test_the_link_to_the_frames_says_which_gaps_are_filled_in(client, base):

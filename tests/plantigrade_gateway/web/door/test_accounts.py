@@ -68,6 +68,33 @@ def test_a_sign_in_lasts_eight_hours_without_use_and_a_week_with_it(store, clock
     assert not sign_ins.lasts(key)
 
 
+def test_a_clock_that_was_ahead_and_put_right_keeps_nobody_in(store, clock):
+    """A machine's clock was days ahead when the browser signed in, or when it was last used."""
+    sign_ins, key = SignIns(store.database, clock), signed_in(store)
+    clock.set(TICK - timedelta(hours=8))
+    assert sign_ins.lasts(key)  # set back a little: as if it had gone on
+    clock.set(-timedelta(hours=8))
+    assert not sign_ins.lasts(key) and sign_ins.knows(key)
+    with store.database.writing() as db:
+        db.execute("UPDATE sign_ins SET used_utc = ?", (utc_text(clock.now),))
+    assert sign_ins.lasts(key)
+    clock.set(-timedelta(days=7))
+    with store.database.writing() as db:
+        db.execute("UPDATE sign_ins SET used_utc = ?", (utc_text(clock.now),))
+    assert not sign_ins.lasts(key) and not sign_ins.knows(key)
+
+
+def test_a_link_that_a_clock_made_that_was_ahead_does_not_wait_until_then(links, clock):
+    _, token = links.make("ahead")
+    clock.set(TICK - timedelta(hours=12))
+    assert links.lasts(key_of(token))
+    clock.set(-timedelta(hours=12))
+    assert links.state(key_of(token)) is InviteState.ENDED
+    clock.set(-timedelta(days=1) - TICK)
+    links.make("now")
+    assert [link.note for link in links.all()] == ["now"]
+
+
 def test_use_is_noted_once_a_minute_and_ended_for_good(store, clock):
     sign_ins, key = SignIns(store.database, clock), signed_in(store)
     clock.set(timedelta(seconds=59))
