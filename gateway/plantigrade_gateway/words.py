@@ -316,11 +316,12 @@ def wrong_hand(recorded: str, registered: str, name: str) -> str:
     """Say that a recording was made for the other hand than its player's; empty where it was not.
 
     Which foot leads follows from the hand: swings are read by the recording's, feet named by the
-    player's.
+    player's. So nothing is said of the player by such swings (`coach.case.Visit.is_other_hand`).
     """
     if recorded == registered:
         return ""
     return (
         f"The recording is of a {recorded}-handed player, {name} is registered as "
-        f"{registered}-handed: the recording's own is kept."
+        f"{registered}-handed: the recording keeps its own lead foot, and its swings count on no "
+        "sheet, comparison or page of the player."
     )

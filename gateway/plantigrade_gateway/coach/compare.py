@@ -243,9 +243,18 @@ def changed(a: Visit, b: Visit) -> list[str]:
         for what, old, new in (("Shoe", a.shoe, b.shoe), ("Footbed", a.footbed, b.footbed))
         if old != new
     ]
+    said += other_hands(a, b)
     if a.calibrations != b.calibrations:
         said.append("The insoles' calibration changed: a difference may be its.")
     return said
+
+
+def other_hands(*visits: Visit) -> list[str]:
+    """Say of visits that were recorded for the other hand that their swings are left out."""
+    return [
+        f"{day} was recorded for the other hand: none of its swings is compared."
+        for day in dict.fromkeys(one.started.date() for one in visits if one.is_other_hand)
+    ]
 
 
 # ---- two sets of one visit ----
@@ -266,4 +275,5 @@ def compare_sets(visit: Visit, rules: RuleSet, before: MarkedSet, after: MarkedS
             text = str(verdict_in_visit(difference) or NOTHING)
             lines.append(Compared(of_share(what), None, parts, difference, "", text))
     starts = (visit.started, visit.started)
-    return Comparison(before.name, after.name, starts, tuple(lines), (IN_VISIT, BY_CHANCE))
+    notes = (*other_hands(visit), IN_VISIT, BY_CHANCE)
+    return Comparison(before.name, after.name, starts, tuple(lines), notes)

@@ -14,6 +14,7 @@ from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk.routes import desk_router
@@ -406,7 +407,9 @@ def test_a_session_of_the_other_hand_is_warned_of(client, register, iris):
     client.post(f"{page}/player", data={"player": bo})
     assert said in text_of(client.get(page))
     assert said in text_of(client.get(f"/players/{bo}/sheet"))
+    assert [one.is_other_hand for one in case_of(register, bo).visits] == [True]
     register.edit(bo, handedness="right")
+    assert [one.is_other_hand for one in case_of(register, bo).visits] == [False]
     assert "-handed player" not in text_of(client.get(page))
     assert "-handed player" not in text_of(client.get(f"/players/{bo}/sheet"))
 
