@@ -147,7 +147,7 @@ def show_head(analysis: Analysis, out: Console) -> None:
     """Say what was read and what was found in it."""
     rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
     out.print(Text(formats.printable(analysis.source), style="bold"), end="")
-    out.print(f": {formats.duration(analysis.duration_s)}{rate}, both feet")
+    out.print(f": {formats.duration(analysis.duration_s)}{rate}, {_feet(analysis)}")
     walked = formats.plural(len(analysis.steps), "step")
     if analysis.steps:
         walked += f" in {formats.plural(len(bouts_of(analysis.steps)), 'bout')}"
@@ -157,6 +157,16 @@ def show_head(analysis: Analysis, out: Console) -> None:
         formats.plural(len(analysis.stands), "quiet stand"),
     )
     paragraph(out, f"Found: {', '.join(parts)}.")
+
+
+def _feet(analysis: Analysis) -> str:
+    """Say of which feet there are samples; where it is not known, both were wanted."""
+    quality = analysis.quality
+    if quality is None or (quality.left.samples and quality.right.samples):
+        return "both feet"
+    if not quality.left.samples and not quality.right.samples:
+        return "no samples of either foot"
+    return f"the {'left' if quality.left.samples else 'right'} foot alone"
 
 
 def show_summary(analysis: Analysis, out: Console) -> None:
