@@ -215,8 +215,7 @@ def show_session(
     item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
     if session.pair:
         item(out, "pair", session.pair)
-    if said.questions is not None and said.questions.hold:
-        item(out, "stopped", f"{said.questions.hold}, by the {said.questions.by}")
+    show_stop(said, out)
     if said.hold_taken_back is not None:
         item(out, "taken back", said.hold_taken_back.text)
     out.print()
@@ -229,6 +228,12 @@ def show_session(
                 "results again."
             )
         paragraph(out, f"How far to trust it is not stored: {why}")
+
+
+def show_stop(said: Said, out: Console) -> None:
+    """Say for what a visit was stopped, where it was and nobody took it back."""
+    if said.questions is not None and said.questions.hold:
+        item(out, "stopped", f"{said.questions.hold}, by the {said.questions.by}")
 
 
 def redone_line(session: Session, found: Analysis, changed: int) -> str:

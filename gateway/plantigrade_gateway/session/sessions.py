@@ -14,7 +14,7 @@ from plantigrade_gateway.errors import GatewayError, RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
 from plantigrade_gateway.forward.roster import PairSoFar
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.visits import with_said
+from plantigrade_gateway.people.visits import said_of_session, with_said
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report import session
@@ -336,6 +336,8 @@ class Sessions:
         out, named = self._stage.out, self._stage.options.store
         session.show_summary(found, out)
         heading(out, "Kept")
+        with contextlib.suppress(StoreError):  # what was recorded is shown all the same
+            session.show_stop(said_of_session(self._stage.store, session_id, found.swings), out)
         item(out, "session", f"{session_id[:8]}, in {self._stage.store.path}")
         item(out, "sound", self._stage.sound.said)
         which = session_id[:8] if self._stage.options.pair else "last"  # another pair's may be that

@@ -21,6 +21,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.tables import CueState
 from plantigrade_gateway.session import runner
+from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.insoles import opened_radio
@@ -278,6 +279,20 @@ async def test_what_came_late_is_worked_on_behind_the_next_session_and_at_once_a
     assert behind == [(first, True), (second, True)]
     assert at_once == [last]
     assert untouched not in at_once
+
+
+async def test_what_a_session_came_to_says_that_it_was_stopped_for_pain(store):
+    """Who sits at the terminal saw only that the drill ended."""
+    at = At(store, Given())
+    at.stage.handler._people = CheckPeople(store)
+    await at.hear()
+    await at.order("check", do="pain")
+    await at.end()
+    assert "  stopped         pain, by the player\n" in at.shown.getvalue()
+    again = At(store, Given())
+    await again.hear()
+    await again.end()
+    assert "  stopped " not in again.shown.getvalue()
 
 
 async def test_an_end_that_the_store_refuses_is_an_error(store, monkeypatch):
