@@ -99,6 +99,21 @@ def test_swings_of_the_other_hand_are_compared_with_none_and_said_to_be():
     assert compare_sets(other, RULES, one, one).lines == ()
 
 
+def test_an_intent_that_one_visit_lacks_is_said_and_not_left_out_unseen():
+    """All its smooth swings are left out there; fast swings neither visit has."""
+    first = VisitMaker(day=0).swung("smooth", pushes(8, 0)).swung("full", pushes(8, 0)).visit()
+    out = {k: SwingNote(excluded="slipped") for k in range(8)}
+    later = VisitMaker(day=7).swung("smooth", pushes(8, 0), notes=out).swung("full", pushes(8, 0))
+    said = "Smooth is not compared: 2026-03-09 has no silent smooth swing that counts."
+    both = case(first, later.visit())
+    for before, after in (("visit-0", "visit-7"), ("visit-7", "visit-0")):
+        notes = compare(both, RULES, before, after).notes
+        assert [one for one in notes if "is not compared" in one] == [said]
+    assert said in compare(both, RULES, "visit-0", "visit-7", "smooth.push_good").notes
+    alone = compare(both, RULES, "visit-0", "visit-7", "full.push_good").notes
+    assert "is not compared" not in str(alone)
+
+
 def test_only_what_both_have_is_compared():
     first = VisitMaker(day=0).swung("full", pushes(8, 0)).visit()
     second = VisitMaker(day=1).swung("smooth", pushes(8, 0)).visit()
