@@ -1,7 +1,7 @@
 """Results in the words and numbers that people read."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
@@ -316,11 +316,22 @@ def wrong_hand(recorded: str, registered: str, name: str) -> str:
     """Say that a recording was made for the other hand than its player's; empty where it was not.
 
     Which foot leads follows from the hand: swings are read by the recording's, feet named by the
-    player's.
+    player's. So nothing is said of the player by such swings (`coach.case.Visit.is_other_hand`).
     """
     if recorded == registered:
         return ""
     return (
         f"The recording is of a {recorded}-handed player, {name} is registered as "
-        f"{registered}-handed: the recording's own is kept."
+        f"{registered}-handed: the recording keeps its own lead foot, and its swings count on no "
+        "sheet, comparison or page of the player."
+    )
+
+
+def decided_elsewhere(topics: Sequence[str]) -> str:
+    """Say of which topics the decision was made on another player's visit; empty without any."""
+    if not topics:
+        return ""
+    return (
+        f"Decided on the sheet of a visit that is another player's now: {', '.join(topics)}. "
+        "Look at this player's own sheet, and decide again or take it back."
     )

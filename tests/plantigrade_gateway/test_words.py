@@ -222,5 +222,6 @@ def test_events_in_words():
     assert words.wrong_hand("right", "right", "Ann") == ""
     assert words.wrong_hand("right", "left", "Ann") == (
         "The recording is of a right-handed player, Ann is registered as left-handed: the "
-        "recording's own is kept."
+        "recording keeps its own lead foot, and its swings count on no sheet, comparison or page "
+        "of the player."
     )

@@ -58,20 +58,26 @@ def register(
 
         The rules suggest; the coach decides. There is no score.
         """
+        from plantigrade_gateway import words
         from plantigrade_gateway.coach.sheet import evidence
         from plantigrade_gateway.converter import text_of
-        from plantigrade_gateway.report.console import console
+        from plantigrade_gateway.people.assigned import decided_elsewhere
+        from plantigrade_gateway.report.console import console, paragraph
         from plantigrade_gateway.report.sheet import sheet_json, show_sheet
         from plantigrade_gateway.rules.files import read_rules
 
         with opened_register(store_of(ctx)) as found:
             rules = _kept_rules(found) if rule_file is None else read_rules(rule_file)
             case = _case_of(found, player, visit)
+            elsewhere = words.decided_elsewhere(decided_elsewhere(found, case.player_id))
         made = evidence(case, rules)
         if as_json:
             click.echo(text_of(sheet_json(made)))
-        else:
-            show_sheet(made, console())
+            return
+        out = console()
+        show_sheet(made, out)
+        if elsewhere:
+            paragraph(out, elsewhere)
 
     @group.command()
     @click.argument("player")

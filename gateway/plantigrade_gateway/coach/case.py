@@ -117,6 +117,9 @@ class Visit:
         The coach marked that nothing was changed in the player since the visit before.
     hold_taken_back : HoldTakenBack or None
         The last hold of it that was a slip.
+    is_other_hand : bool
+        It was recorded for the other hand than the player's: its swings were read with lead and
+        trail foot exchanged, so that nothing is said by them.
     """
 
     session_id: str
@@ -130,6 +133,7 @@ class Visit:
     calibrations: tuple[str, ...] = ()
     is_unchanged: bool = False
     hold_taken_back: HoldTakenBack | None = None
+    is_other_hand: bool = False
 
     def note(self, swing: int) -> SwingNote:
         """Return what was said of a swing, by its place."""

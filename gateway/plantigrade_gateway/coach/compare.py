@@ -4,7 +4,7 @@ Two visits are compared by the error that the player's own repeats show, two set
 spread. A proportion is counted, never averaged. That nothing has changed is never said.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -36,7 +36,7 @@ from plantigrade_gateway.coach.follow import (
     units_of,
 )
 from plantigrade_gateway.coach.repeats import means_of, repeats_of
-from plantigrade_gateway.coach.swings import FULL, JUDGES, KEPT, counted, sets_of_visit
+from plantigrade_gateway.coach.swings import FULL, INTENTS, JUDGES, KEPT, counted, sets_of_visit
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.model import RuleSet
 
@@ -167,8 +167,30 @@ def compare(
         after,
         (first.started, second.started),
         tuple(lines),
-        (*said, *_errors_from(lines), *([BY_CHANCE] if len(lines) > 1 else [])),
+        (
+            *said,
+            *_lacking(first, second, units),
+            *_errors_from(lines),
+            *([BY_CHANCE] if len(lines) > 1 else []),
+        ),
     )
+
+
+def _lacking(
+    first: Visit, second: Visit, units: Mapping[str, tuple[Sequence[Unit], Sequence[Unit]]]
+) -> Iterator[str]:
+    """Say of which intents only one of the visits has swings, as where all are left out."""
+    for intent in INTENTS:
+        both = [found for name, found in units.items() if name.partition(".")[0] == intent]
+        has = [any(found[k] for found in both) for k in (0, 1)]
+        if has[0] == has[1]:
+            continue
+        lacks = second if has[0] else first
+        if not lacks.is_other_hand:  # that is said
+            yield (
+                f"{intent.capitalize()} is not compared: {lacks.started.date()} has no silent "
+                f"{intent} swing that counts."
+            )
 
 
 def _errors_from(lines: Sequence[Compared]) -> list[str]:
@@ -243,9 +265,18 @@ def changed(a: Visit, b: Visit) -> list[str]:
         for what, old, new in (("Shoe", a.shoe, b.shoe), ("Footbed", a.footbed, b.footbed))
         if old != new
     ]
+    said += other_hands(a, b)
     if a.calibrations != b.calibrations:
         said.append("The insoles' calibration changed: a difference may be its.")
     return said
+
+
+def other_hands(*visits: Visit) -> list[str]:
+    """Say of visits that were recorded for the other hand that their swings are left out."""
+    return [
+        f"{day} was recorded for the other hand: none of its swings is compared."
+        for day in dict.fromkeys(one.started.date() for one in visits if one.is_other_hand)
+    ]
 
 
 # ---- two sets of one visit ----
@@ -266,4 +297,5 @@ def compare_sets(visit: Visit, rules: RuleSet, before: MarkedSet, after: MarkedS
             text = str(verdict_in_visit(difference) or NOTHING)
             lines.append(Compared(of_share(what), None, parts, difference, "", text))
     starts = (visit.started, visit.started)
-    return Comparison(before.name, after.name, starts, tuple(lines), (IN_VISIT, BY_CHANCE))
+    notes = (*other_hands(visit), IN_VISIT, BY_CHANCE)
+    return Comparison(before.name, after.name, starts, tuple(lines), notes)

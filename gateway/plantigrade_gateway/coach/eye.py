@@ -93,6 +93,8 @@ def agreement(what: str, visits: Iterable[Visit]) -> Agreement:
     table = {(mine, yours): 0 for mine in (first, second) for yours in (first, second)}
     unclear = seen = 0
     for visit in visits:
+        if visit.is_other_hand:  # the program looked at the other foot
+            continue
         for place, swing in enumerate(visit.analysis.swings):
             note = visit.note(place)
             tap = note.eye_push if what == "push" else note.eye_heel

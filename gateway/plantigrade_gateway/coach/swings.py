@@ -27,6 +27,7 @@ from plantigrade_gateway.rules.model import RuleSet
 SMOOTH, FULL, FAST = "smooth", "full", "fast"
 INTENTS = (SMOOTH, FULL, FAST)
 AGAIN, KEPT = "again", "kept"
+OTHER_HAND = "the visit was recorded for the other hand"
 LEAST_BEFORE_AGAIN = 20
 """*Again* is a set that begins after so many swings of the visit (rule file)."""
 
@@ -57,7 +58,12 @@ class Sets:
 
 
 def noted(visit: Visit, swings: Sequence[Swing]) -> Iterator[tuple[Swing, SwingNote]]:
-    """Give those of a visit's swings that are not excluded, with what was said of each."""
+    """Give those of a visit's swings that are not excluded, with what was said of each.
+
+    None of one that was recorded for the other hand: lead and trail foot are exchanged in them.
+    """
+    if visit.is_other_hand:
+        return
     place = {swing.first_index: k for k, swing in enumerate(visit.analysis.swings)}
     for swing in swings:
         note = visit.note(place[swing.first_index])
@@ -80,7 +86,9 @@ def silent_sets(visit: Visit, rules: RuleSet, *intents: str) -> Sets:
 
 
 def _silent(visit: Visit) -> list[MarkedSet]:
-    return [one for one in visit.analysis.standing_sets if one.is_silent is True]
+    """Return a visit's silent sets; none of one that was recorded for the other hand."""
+    sets = () if visit.is_other_hand else visit.analysis.standing_sets
+    return [one for one in sets if one.is_silent is True]
 
 
 def _whole(visit: Visit, rules: RuleSet, sets: Sequence[MarkedSet]) -> list[MarkedSet]:
@@ -169,13 +177,19 @@ def sets_for(case: Case, rules: RuleSet, which: str) -> Sets | str:
             return found
         if found.left_out:
             return f"{plural(found.left_out, 'set')} left out: samples are missing"
-    return f"no silent {which} set"
+    return OTHER_HAND if _is_of_other_hand(case) else f"no silent {which} set"
+
+
+def _is_of_other_hand(case: Case) -> bool:
+    return bool(case.visits) and case.visits[-1].is_other_hand
 
 
 def _again(case: Case, rules: RuleSet) -> Sets | str:
     if not case.visits:
         return "no visit"
     visit = case.visits[-1]
+    if visit.is_other_hand:
+        return OTHER_HAND
     again = again_of(visit, rules)
     return again if isinstance(again, str) else sets_of_visit(visit, again)
 
@@ -196,7 +210,7 @@ def _kept(case: Case, rules: RuleSet) -> Sets | str:
         if visit is not case.visits[-1] and since:
             return "no silent full set since the last drill"
         return sets_of_visit(visit, [first])
-    return "no silent full set"
+    return OTHER_HAND if _is_of_other_hand(case) else "no silent full set"
 
 
 def first_silent(visit: Visit, rules: RuleSet, *intents: str) -> MarkedSet | None:

@@ -4,7 +4,7 @@ A run is a function of what it is given in the order of the record: how rows and
 calls changes nothing. `practice.py` tells which run an event or a row belongs to.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from plantigrade.block import Foot, PairBlock
@@ -32,6 +32,9 @@ from plantigrade_gateway.drills.model import (
 )
 from plantigrade_gateway.sound.cues import Cue, CueKind, CueMaker
 from plantigrade_gateway.sound.pitch import CopSource, Tone, TonePoint
+
+_WHAT = {DrillKind.WALK_THROUGH: "step", DrillKind.BALANCE: "try"}
+"""What one repetition is where it is no swing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,26 @@ class DrillResult:
     best: int
     reps: tuple[Rep, ...]
 
+    def without(self, swings: Iterable[Swing]) -> "DrillResult":
+        """Return it as if these swings had been no repetitions of it."""
+        if self.judge in _WHAT:  # steps and tries
+            return self
+        gone = {swing.confirmed_s for swing in swings}
+        reps = tuple(rep for rep in self.reps if rep.t_s not in gone)
+        if len(reps) == len(self.reps):
+            return self
+        score = Score(self.name, self.title, "", self.counts, Feedback(self.feedback))
+        for rep in reps:
+            score = score.after(rep)
+        return replace(
+            self,
+            good=score.good,
+            tried=score.tried,
+            unclear=score.unclear,
+            best=score.best,
+            reps=reps,
+        )
+
 
 @dataclass(slots=True)
 class DrillOutput:
@@ -165,7 +188,6 @@ def spoken_text(rep: Rep, streak: int) -> str:
 REST_S = 0.4
 """How long the tone of a balance that was held rests, so that what says so is heard alone: the
 motif and a little (ours)."""
-_WHAT = {DrillKind.WALK_THROUGH: "step", DrillKind.BALANCE: "try"}
 
 
 class DrillRun:

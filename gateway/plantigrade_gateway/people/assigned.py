@@ -6,6 +6,7 @@ to another player at a hub's desk is that player's in its bay, too, and in any o
 
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
+from plantigrade_gateway.people.profile import TAKEN_BACK, TOPICS
 from plantigrade_gateway.store import handedover
 
 WHOSE = "player"
@@ -49,6 +50,30 @@ def assigned(register: Register) -> dict[str, str]:
     with register.explained():
         said = register.log.all_shown(SESSION, fields=(WHOSE,))
     return {key: shown[WHOSE] for key, shown in said.items() if WHOSE in shown}
+
+
+def decided_elsewhere(register: Register, player_id: str) -> list[str]:
+    """Return the topics that stand as decided on the sheet of a visit that is another player's now.
+
+    A visit that is not kept here is taken for theirs: a bay has its own sessions alone.
+    """
+    last = {change.field: change.value for change in register.changes(player_id)}
+    found = ((topic, last.get(f"decision:{topic}")) for topic in TOPICS)
+    return [
+        topic
+        for topic, value in found
+        if value is not None
+        and value["answer"] != TAKEN_BACK
+        and value.get("sheet") is not None
+        and not _is_theirs(register, value["sheet"][0], player_id)
+    ]
+
+
+def _is_theirs(register: Register, session_id: str, player_id: str) -> bool:
+    try:
+        return register.store.session(session_id).player_id == player_id
+    except StoreError:
+        return True
 
 
 def follow(register: Register) -> bool:

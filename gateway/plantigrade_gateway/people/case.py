@@ -4,9 +4,10 @@
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 
-from plantigrade_gateway.coach.case import Case, Decided, Print, not_theirs
+from plantigrade_gateway.coach.case import Case, Decided, Print, Visit, not_theirs
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.prints import Prints, indices
@@ -40,7 +41,9 @@ def case_of(register: Register, player_id: str, upto_session: str | None = None)
     profile = register.profile(player_id)
     sessions, upto = _sessions(register, player_id, upto_session)
     said = Visits(register)
-    visits = tuple(said.visit(session.session_id) for session in sessions)
+    visits = tuple(
+        _of_hand(said.visit(session.session_id), profile.handedness) for session in sessions
+    )
     return Case(
         player_id,
         profile.name,
@@ -55,6 +58,12 @@ def case_of(register: Register, player_id: str, upto_session: str | None = None)
         tuple(_prints(register, player_id)),
         profile.shoe,
     )
+
+
+def _of_hand(visit: Visit, handedness: str) -> Visit:
+    """Return a visit, and whether it was recorded for the other hand than the player's of now."""
+    quality = visit.analysis.quality
+    return replace(visit, is_other_hand=quality is not None and quality.handed != handedness)
 
 
 def _prints(register: Register, player_id: str) -> Iterator[Print]:

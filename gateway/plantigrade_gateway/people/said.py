@@ -290,13 +290,18 @@ def set_key(span: SetSpan) -> str:
 
 
 def with_edits(found: Analysis, said: Said) -> Analysis:
-    """Return results with what people said of swings and sets; the record's own stays beside it."""
+    """Return results with what people said of swings and sets.
+
+    The record's own sets and swings stay beside it; drills are without the swings left out.
+    """
     edits = {
         place: replace(span, name=_name(edit), intent=edit.intent, club=edit.club)
         for place, span in enumerate(found.spans)
         if (edit := said.sets.get(set_key(span))) is not None
     }
-    return replace(found, excluded=said.exclusions, set_edits=edits)
+    gone = [found.swings[place] for place in said.exclusions]
+    drills = tuple(run.without(gone) for run in found.drills)
+    return replace(found, excluded=said.exclusions, set_edits=edits, drills=drills)
 
 
 def _name(edit: SetEdit) -> str:

@@ -28,7 +28,6 @@ from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.visits import read_session
 from plantigrade_gateway.report.staging import staging_in
-from plantigrade_gateway.store import results
 from plantigrade_gateway.store.store import Store
 
 _FIRST = [
@@ -147,12 +146,14 @@ _REP = pa.schema(
 def drill_tables(store: Store, session_id: str) -> dict[str, pa.Table]:
     """Return a session's runs of drills and their repetitions, by the name of their files.
 
+    They are without the swings that are left out.
+
     Raises
     ------
     StoreError
-        No such session.
+        No such session, or its results were made by another version.
     """
-    found = results.drills(store, session_id)
+    found = read_session(store, session_id).drills
     runs = [
         {"session_id": session_id, "run": number}
         | {field.name: getattr(run, field.name) for field in _RUN if hasattr(run, field.name)}

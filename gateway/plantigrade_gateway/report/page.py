@@ -190,8 +190,11 @@ def moments_s(swing: Swing) -> tuple[float, ...]:
 def shown_swing(visit: Visit, rules: RuleSet) -> Swing | None:
     """Return the swing that is shown: the last whole one of the full sets without sound, or of all.
 
-    One with missing samples or of which the push cannot be told is not shown.
+    One with missing samples or of which the push cannot be told is not shown, and none where the
+    visit was recorded for the other hand: its trail foot is the player's lead foot.
     """
+    if visit.is_other_hand:
+        return None
     swings = silent_sets(visit, rules, "full").swings
     swings = (
         swings

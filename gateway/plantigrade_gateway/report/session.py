@@ -147,7 +147,7 @@ def show_head(analysis: Analysis, out: Console) -> None:
     """Say what was read and what was found in it."""
     rate = "" if analysis.rate_hz is None else f" at {analysis.rate_hz:.0f} Hz"
     out.print(Text(formats.printable(analysis.source), style="bold"), end="")
-    out.print(f": {formats.duration(analysis.duration_s)}{rate}, both feet")
+    out.print(f": {formats.duration(analysis.duration_s)}{rate}, {_feet(analysis)}")
     walked = formats.plural(len(analysis.steps), "step")
     if analysis.steps:
         walked += f" in {formats.plural(len(bouts_of(analysis.steps)), 'bout')}"
@@ -157,6 +157,16 @@ def show_head(analysis: Analysis, out: Console) -> None:
         formats.plural(len(analysis.stands), "quiet stand"),
     )
     paragraph(out, f"Found: {', '.join(parts)}.")
+
+
+def _feet(analysis: Analysis) -> str:
+    """Say of which feet there are samples; where it is not known, both were wanted."""
+    quality = analysis.quality
+    if quality is None or (quality.left.samples and quality.right.samples):
+        return "both feet"
+    if not quality.left.samples and not quality.right.samples:
+        return "no samples of either foot"
+    return f"the {'left' if quality.left.samples else 'right'} foot alone"
 
 
 def show_summary(analysis: Analysis, out: Console) -> None:
@@ -205,8 +215,7 @@ def show_session(
     item(out, "recording", f"{formats.duration(session.duration_s)}, {ended}")
     if session.pair:
         item(out, "pair", session.pair)
-    if said.questions is not None and said.questions.hold:
-        item(out, "stopped", f"{said.questions.hold}, by the {said.questions.by}")
+    show_stop(said, out)
     if said.hold_taken_back is not None:
         item(out, "taken back", said.hold_taken_back.text)
     out.print()
@@ -219,6 +228,12 @@ def show_session(
                 "results again."
             )
         paragraph(out, f"How far to trust it is not stored: {why}")
+
+
+def show_stop(said: Said, out: Console) -> None:
+    """Say for what a visit was stopped, where it was and nobody took it back."""
+    if said.questions is not None and said.questions.hold:
+        item(out, "stopped", f"{said.questions.hold}, by the {said.questions.by}")
 
 
 def redone_line(session: Session, found: Analysis, changed: int) -> str:

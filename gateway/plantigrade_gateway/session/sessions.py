@@ -14,7 +14,8 @@ from plantigrade_gateway.errors import GatewayError, RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
 from plantigrade_gateway.forward.roster import PairSoFar
 from plantigrade_gateway.people.players import Register
-from plantigrade_gateway.people.visits import with_said
+from plantigrade_gateway.people.profile import Profile
+from plantigrade_gateway.people.visits import said_of_session, with_said
 from plantigrade_gateway.record.entries import Batch
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.report import session
@@ -90,6 +91,7 @@ class Sessions:
         self._screen: Screen | None = None
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)
+        self._registered = self._profile() if source.is_live else None
         self._is_over = False
         self._again = asyncio.Event()
         self._manager = managed(self._begin, self._end)
@@ -242,6 +244,33 @@ class Sessions:
             self._live_feed.set_player(player_id)
         self._live_feed.say("Another player from now on; the session before is kept.")
 
+    def _profile(self) -> Profile | None:
+        """Return what is registered of the player now; None where that cannot be read."""
+        if self._player_id is None:
+            return None
+        try:
+            with Register(self._stage.store) as register:
+                return register.profile(self._player_id)
+        except StoreError:
+            return None  # the session begins by what was known
+
+    def _follow_register(self) -> None:
+        """Take the player's hand and mass as they were put right since; what a command gave stands.
+
+        Which foot leads follows from the hand: a session of the other hand says nothing of anybody.
+        """
+        was, now = self._registered, self._profile()
+        if now is None:
+            return
+        self._registered = now
+        if was is None or was.player_id != now.player_id:
+            return
+        if now.handedness != was.handedness:
+            self._settings = replace(self._settings, handed=now.handedness)
+        if now.mass_kg != was.mass_kg:
+            self._settings = replace(self._settings, mass_kg=now.mass_kg, bw_n=None)
+        self._manager.settle(self._settings)
+
     def _calibration(self, live: LiveSession) -> LiveCalibration:
         """Begin a calibration of the insoles in the session under way."""
         store, links = self._stage.store, self._source.links
@@ -270,6 +299,8 @@ class Sessions:
             self._live_feed.say(str(error), "warn")
 
     def _begin(self) -> LiveSession:
+        if self._source.is_live:
+            self._follow_register()
         stage, settings = self._stage, self._settings
         live = LiveSession(
             stage.store,
@@ -336,6 +367,8 @@ class Sessions:
         out, named = self._stage.out, self._stage.options.store
         session.show_summary(found, out)
         heading(out, "Kept")
+        with contextlib.suppress(StoreError):  # what was recorded is shown all the same
+            session.show_stop(said_of_session(self._stage.store, session_id, found.swings), out)
         item(out, "session", f"{session_id[:8]}, in {self._stage.store.path}")
         item(out, "sound", self._stage.sound.said)
         which = session_id[:8] if self._stage.options.pair else "last"  # another pair's may be that

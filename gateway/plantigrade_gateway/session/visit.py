@@ -59,6 +59,9 @@ class Manager(Protocol):
     def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
         """Begin later sessions with other calibrations, by insole."""
 
+    def settle(self, settings: SessionSettings) -> None:
+        """Begin later sessions, and one that is just opened, with other settings."""
+
     def close(self, reason: str) -> None:
         """End the session under way, if there is one."""
 
@@ -97,6 +100,9 @@ class WholeRecording:
 
     def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
         """Do nothing: a recording holds its own."""
+
+    def settle(self, settings: SessionSettings) -> None:
+        """Do nothing: a recording's settings are its own."""
 
     def tick(self, now_ns: int) -> None:
         """Do nothing: a recording's times are its own."""
@@ -201,6 +207,10 @@ class SessionManager:
     def recalibrate(self, calibrations: Mapping[int, bytes]) -> None:
         """Begin later sessions with other calibrations, by insole."""
         self._calibrations = {**self._calibrations, **calibrations}
+
+    def settle(self, settings: SessionSettings) -> None:
+        """Begin later sessions, and one that is just opened, with other settings."""
+        self._settings = settings
 
     def stop(self, now_ns: int) -> None:
         """End the session, and begin no other until `record`."""

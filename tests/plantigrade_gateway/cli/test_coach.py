@@ -1,6 +1,7 @@
 """The commands `sheet` and `compare` on a store of an invented player."""
 
 import json
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from tests.support.rules import versioned
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.cli.main import main
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.report import page
 from plantigrade_gateway.rules.files import built_in
@@ -75,6 +77,18 @@ def test_what_is_not_there_is_refused(store):
     assert "visit           no visit yet" in said
     assert "the first visit begins with the questions" in said
     assert "Every answer lacks" not in run(store, "sheet", "Iris Invented").stdout
+
+
+def test_a_sheet_says_what_was_decided_on_anothers_visit(store):
+    with Store.open(store) as opened, Register(opened) as register:
+        otto = register.add(name="Otto Invented", handedness="right")
+        (session,) = opened.sessions()
+        iris = str(session.player_id)
+        register.decide(iris, "push", "go", date(2026, 3, 2), sheet=(session.session_id, "r"))
+        assert "is another player's now" not in run(store, "sheet", "Iris Invented").stdout
+        assign(register, session.session_id, otto, move=True)
+    said = " ".join(run(store, "sheet", "Iris Invented").stdout.split())
+    assert "Decided on the sheet of a visit that is another player's now: push." in said
 
 
 @pytest.fixture

@@ -86,6 +86,34 @@ def test_what_was_not_alike_is_said():
     assert [one.measure.key for one in found.lines] == ["full.push_good"]
 
 
+def test_swings_of_the_other_hand_are_compared_with_none_and_said_to_be():
+    """One visit's lead foot is the other's trail foot; days from `cases.FIRST_DAY`."""
+    first = VisitMaker(day=0).swung("full", pushes(8, 0)).visit()
+    other = replace(VisitMaker(day=7).swung("full", pushes(0, 8)).visit(), is_other_hand=True)
+    found = compare(case(first, other), RULES, "visit-0", "visit-7")
+    assert found.lines == ()
+    said = "2026-03-09 was recorded for the other hand: none of its swings is compared."
+    assert found.notes == (said,)
+    one = other.analysis.sets[0]
+    assert compare_sets(other, RULES, one, one).notes[0] == said
+    assert compare_sets(other, RULES, one, one).lines == ()
+
+
+def test_an_intent_that_one_visit_lacks_is_said_and_not_left_out_unseen():
+    """All its smooth swings are left out there; fast swings neither visit has."""
+    first = VisitMaker(day=0).swung("smooth", pushes(8, 0)).swung("full", pushes(8, 0)).visit()
+    out = {k: SwingNote(excluded="slipped") for k in range(8)}
+    later = VisitMaker(day=7).swung("smooth", pushes(8, 0), notes=out).swung("full", pushes(8, 0))
+    said = "Smooth is not compared: 2026-03-09 has no silent smooth swing that counts."
+    both = case(first, later.visit())
+    for before, after in (("visit-0", "visit-7"), ("visit-7", "visit-0")):
+        notes = compare(both, RULES, before, after).notes
+        assert [one for one in notes if "is not compared" in one] == [said]
+    assert said in compare(both, RULES, "visit-0", "visit-7", "smooth.push_good").notes
+    alone = compare(both, RULES, "visit-0", "visit-7", "full.push_good").notes
+    assert "is not compared" not in str(alone)
+
+
 def test_only_what_both_have_is_compared():
     first = VisitMaker(day=0).swung("full", pushes(8, 0)).visit()
     second = VisitMaker(day=1).swung("smooth", pushes(8, 0)).visit()

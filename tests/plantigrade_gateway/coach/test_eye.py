@@ -131,3 +131,10 @@ def test_taps_after_the_answer_and_swings_left_out_are_kept_apart():
     assert heel.counts == ((2, 0), (0, 0)) and heel.answers == ("up", "down")
     nothing = agreement("push", [])
     assert nothing.agreed.n == 0 and nothing.agreed.share is None and nothing.kappa is None
+
+
+def test_the_program_is_not_held_to_the_eye_where_it_looked_at_the_other_foot():
+    seen = visit((swing(good=True), note("good")))
+    other = dataclasses.replace(seen, is_other_hand=True)
+    assert agreement("push", [seen]).counts == ((1, 0), (0, 0))
+    assert agreement("push", [other]).counts == ((0, 0), (0, 0))

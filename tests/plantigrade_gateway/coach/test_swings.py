@@ -14,6 +14,7 @@ from plantigrade.events import Timing
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import SwingNote, Tap, Visit
 from plantigrade_gateway.coach.facts import FactValue, facts
+from plantigrade_gateway.coach.falls import falls
 from plantigrade_gateway.coach.swings import travel_word
 from plantigrade_gateway.rules.files import built_in
 from plantigrade_gateway.rules.model import RuleSet, Value
@@ -70,6 +71,32 @@ def test_an_excluded_swing_does_not_count():
     notes = {k: SwingNote(excluded="slipped") for k in (6, 7)}
     made = full([*pushes(6, 0), *pushes(0, 3)], notes=notes)["full.push_good"]
     assert said(made) == ("mixed", 6, 7)
+
+
+def other_hand(maker: VisitMaker) -> Visit:
+    return replace(maker.visit(), is_other_hand=True)
+
+
+def test_no_swing_of_the_other_hand_counts():
+    """Its lead foot is the player's trail foot: their pushes are of the wrong foot."""
+    maker = VisitMaker().swung("smooth", pushes(8, 0)).swung("full", pushes(12, 0))
+    maker.swung("smooth", pushes(8, 0)).swung("fast", pushes(8, 0))
+    made = found(other_hand(maker))
+    of_swings = [name for name in made if name.partition(".")[0] in ("smooth", "full", "fast")]
+    assert len(of_swings) > 8 and {made[name].value for name in of_swings} == {None}
+    assert made["again.push_good"].value is None
+    why = "the visit was recorded for the other hand"
+    assert {made[f"{one}.push_good"].text for one in ("full", "again")} == {why}
+    assert falls(case(maker.visit()), RULES) and not falls(case(other_hand(maker)), RULES)
+    late = VisitMaker(day=1).swung("full", pushes(8, 0))
+    assert found(other_hand(late))["kept.push_good"].text == why
+
+
+def test_where_the_last_visit_is_of_the_other_hand_the_one_before_counts():
+    right = VisitMaker().swung("full", pushes(8, 0)).visit()
+    later = other_hand(VisitMaker(day=1).swung("full", pushes(0, 8)))
+    made = found(right, later)["full.push_good"]
+    assert (made.value, made.session_id) == ("mostly", right.session_id)
 
 
 def test_a_push_that_begins_in_front_is_not_good():

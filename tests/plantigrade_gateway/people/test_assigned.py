@@ -1,11 +1,12 @@
 """Whose a session is: the last word stands, wherever it was said and in whatever order it came."""
 
 import itertools
+from datetime import date
 
 import pytest
 from tests.support.records import packets
 
-from plantigrade_gateway.people.assigned import assign, assigned, follow
+from plantigrade_gateway.people.assigned import assign, assigned, decided_elsewhere, follow
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.players import PLAYER, SESSION
 from plantigrade_gateway.store.store import Store
@@ -29,6 +30,28 @@ def test_each_word_is_in_the_log_once_and_the_same_again_is_none(store, register
     assert [c.value for c in register.log.changes(SESSION, session)] == [bo]
     assign(register, session, ada, move=True)
     assert assigned(register) == {session: ada} and store.session(session).player_id == ada
+
+
+def test_what_was_decided_on_a_visit_that_is_anothers_now_is_known(store, register):
+    """Recorded under the wrong name and decided by: the decision stands, and of the wrong feet."""
+    ada, bo = (register.add(name=name, handedness="left") for name in ("Ada", "Bo"))
+    wrong, own = recorded(store, ada), recorded(store, ada)
+    day = date(2026, 3, 2)
+    register.decide(ada, "speed", "go", day, sheet=(wrong, "rules"))
+    register.decide(ada, "push", "go", day, sheet=(own, "rules"))
+    register.decide(ada, "lead heel", "go", day)  # on no sheet
+    assert decided_elsewhere(register, ada) == []
+    assign(register, wrong, bo, move=True)
+    assert decided_elsewhere(register, ada) == ["speed"]
+    assert decided_elsewhere(register, bo) == []
+    register.decide(ada, "speed", "go", day, sheet=(own, "rules"))
+    assert decided_elsewhere(register, ada) == []
+    register.decide(ada, "push", "go", day, sheet=(wrong, "rules"))
+    assert decided_elsewhere(register, ada) == ["push"]
+    register.take_back(ada, "push", day)
+    assert decided_elsewhere(register, ada) == []
+    register.decide(ada, "push", "go", day, sheet=("ab" * 16, "rules"))  # of another bay
+    assert decided_elsewhere(register, ada) == []
 
 
 @pytest.mark.parametrize("order", list(itertools.permutations(range(3))))

@@ -128,6 +128,32 @@ def test_exports_keep_its_row_and_say_why(store, key, place, tmp_path):
         assert table["excluded"].to_pylist() == as_parquet
 
 
+def test_a_drill_counts_it_neither(store, key, place, tmp_path):
+    """Good, good (left out), missed, good, unclear: 2 good of 3, never two in a row."""
+    whole = results.read(store, key)
+    swings = whole.swings[place - 1 : place + 4]
+    verdicts = ("good", "good", "missed", "good", "unclear")
+    reps = [
+        {"t_s": swing.confirmed_s, "verdict": verdict, "words": f"word {k}"}
+        for k, (swing, verdict) in enumerate(zip(swings, verdicts, strict=True))
+    ]
+    run: dict[str, object] = {"name": "push", "title": "Push", "counts": "Good ones."}
+    run |= {"judge": "push", "feedback": "every", "start_s": 0.0, "end_s": 400.0}
+    counted = {"good": 3, "tried": 4, "unclear": 1, "best": 2, "reps": reps}
+    walk = run | counted | {"name": "walk", "judge": "walk_through"}  # its repetitions are steps
+    store.put_quality(key, {**store.quality(key), "drills": [run | counted, walk]})
+    found, steps = read_session(store, key).drills
+    assert (found.good, found.tried, found.unclear, found.best) == (2, 3, 1, 1)
+    assert [rep.words for rep in found.reps] == ["word 0", "word 2", "word 3", "word 4"]
+    assert (steps.good, steps.tried, len(steps.reps)) == (3, 4, 5)
+    export(store, key, tmp_path / "out")
+    row = rows_of(tmp_path / "out" / "drills.csv")[0]
+    assert [row[name] for name in ("good", "tried", "unclear", "best")] == ["2", "3", "1", "1"]
+    assert len(rows_of(tmp_path / "out" / "repetitions.csv")) == 4 + 5
+    undo(store, key, place)
+    assert read_session(store, key).drills[0].good == 3
+
+
 def printed(found: Analysis) -> str:
     out = Console(file=io.StringIO(), width=200)
     show_swings(found, out)

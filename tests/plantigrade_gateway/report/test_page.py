@@ -376,6 +376,14 @@ def test_the_swing_shown_is_the_last_whole_one_of_the_silent_full_set():
     assert shown_swing(VisitMaker().visit(), built_in()) is None
 
 
+def test_no_swing_of_the_other_hand_is_shown_or_counted():
+    """What the page calls the trail foot would be the player's lead foot."""
+    first = VisitMaker().swung("full", pushes(8, 0)).visit()
+    last = replace(VisitMaker(day=7).swung("full", pushes(8, 0)).visit(), is_other_hand=True)
+    assert shown_swing(last, built_in()) is None
+    assert made(made_case(first, last)).pushes == ""
+
+
 def pictured(swing: Swing, moments: int = 3, load: float = 10.0) -> PlayerPage:
     """A page with a swing's pictures, every zone alike."""
     visit = VisitMaker().visit()

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from tests.support.cases import foot_quality, quality
 from tests.support.printed import printed
 from tests.support.records import stand, step, swing
 
@@ -13,7 +14,7 @@ from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import HoldTakenBack, Questions
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.people.said import Said, said_of
-from plantigrade_gateway.report.session import redone_line, show_session
+from plantigrade_gateway.report.session import redone_line, show_session, show_summary
 
 SAID = said_of([], ())
 LOST = "3 entries before this one are lost: the record was cut off"
@@ -96,3 +97,19 @@ def test_the_drills_of_a_session_are_shown_with_it():
     run = DrillResult("push", "Push", "Good pushes.", "", "every", 21.0, 50.0, 5, 8, 1, 3, ())
     assert "0:21.0 push every 5 8 1 3" in shown("complete", "end", drills=(run,))
     assert "Drills" not in shown("complete", "end")
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "of"),
+    [
+        (1, 1, "both feet"),
+        (500, 0, "the left foot alone"),
+        (0, 500, "the right foot alone"),
+        (0, 0, "no samples of either foot"),
+    ],
+)
+def test_a_session_is_of_both_feet_only_where_both_were_heard(left, right, of):
+    a, b = (replace(foot_quality(None), samples=n) for n in (left, right))
+    made = replace(quality((None, None)), left=a, right=b)
+    found = Analysis("x", 100.0, 60.0, (), (), (), (), made)
+    assert printed(lambda out: show_summary(found, out))[2] == f"x: 1 min 0 s at 100 Hz, {of}"

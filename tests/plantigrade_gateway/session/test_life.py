@@ -21,6 +21,7 @@ from plantigrade_gateway.record.entries import Batch, Entry, Kind
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.record.tables import CueState
 from plantigrade_gateway.session import runner
+from plantigrade_gateway.session.checkpeople import CheckPeople
 from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.insoles import opened_radio
@@ -86,16 +87,20 @@ class At:
         *,
         stays: bool = False,
         remake: Callable[[str, bool], None] | None = None,
+        player_id: str | None = None,
+        settings: SessionSettings | None = None,
     ) -> None:
         self.shown = io.StringIO()
         self.store, self.source = store, source
         self.stop = asyncio.Event()
         self.now_ns = 0
-        self.stage = stage = Stage(Console(file=self.shown, width=200), store, RunOptions())
+        self.stage = stage = Stage(
+            Console(file=self.shown, width=200), store, RunOptions(player_id=player_id)
+        )
         stage.sound, stage.voice, stage.page = Sound(Silence(), "Sound is off."), None, None
         stage.live_feed = LiveFeed(None, stage.sound, stage.drilling.shelf)
         stage.handler = CommandHandler(stage.live_feed, stage.sound, stage.drilling)
-        settings = SessionSettings()
+        settings = settings or SessionSettings()
         self.work = Sessions(
             stage,
             source,
@@ -278,6 +283,20 @@ async def test_what_came_late_is_worked_on_behind_the_next_session_and_at_once_a
     assert behind == [(first, True), (second, True)]
     assert at_once == [last]
     assert untouched not in at_once
+
+
+async def test_what_a_session_came_to_says_that_it_was_stopped_for_pain(store):
+    """Who sits at the terminal saw only that the drill ended."""
+    at = At(store, Given())
+    at.stage.handler._people = CheckPeople(store)
+    await at.hear()
+    await at.order("check", do="pain")
+    await at.end()
+    assert "  stopped         pain, by the player\n" in at.shown.getvalue()
+    again = At(store, Given())
+    await again.hear()
+    await again.end()
+    assert "  stopped " not in again.shown.getvalue()
 
 
 async def test_an_end_that_the_store_refuses_is_an_error(store, monkeypatch):
@@ -570,6 +589,42 @@ async def test_a_press_ends_the_session_and_begins_the_next_players(store):
     seen = [(e.insole, e.data) for one in heard for e in one]
     assert len(seen) == len(set(seen)), "each entry is in one session"
     assert "Ada" not in at.shown.getvalue() and "Bo" not in at.shown.getvalue()
+
+
+async def test_a_hand_and_a_mass_put_right_count_from_the_next_session(store):
+    """The coach corrects the register while a session is recorded, stops it and records again."""
+    with Register(store) as register:
+        who = register.add(name="Invented", handedness="left", mass_kg=70.0)
+        settings = SessionSettings(mass_kg=70.0, handed="left")
+        at = At(store, Given(), player_id=who, settings=settings)
+        await at.hear()
+        register.edit(who, handedness="right", mass_kg=82.0)
+        await at.hear()
+        await at.order("stop")
+        await at.order("record")
+        await at.hear()
+        await at.end()
+    of_each = [
+        [SessionSettings.from_json(e.data) for e in entries if e.kind is Kind.SETTINGS]
+        for entries in reversed(at.entries())  # they come the latest first
+    ]
+    told = [(one.handed, one.mass_kg) for said in of_each for one in said]
+    assert told == [("left", 70.0), ("right", 82.0)]
+
+
+async def test_what_a_command_gave_in_place_of_the_register_stands(store):
+    with Register(store) as register:
+        who = register.add(name="Invented", handedness="left", mass_kg=70.0)
+        at = At(store, Given(), player_id=who, settings=SessionSettings(mass_kg=75.0))
+        await at.hear()
+        register.edit(who, shoe="another one")
+        await at.order("stop")
+        await at.order("record")
+        await at.hear()
+        await at.end()
+    said = [e for entries in at.entries() for e in entries if e.kind is Kind.SETTINGS]
+    told = [SessionSettings.from_json(e.data) for e in said]
+    assert [(one.handed, one.mass_kg) for one in told] == [("right", 75.0)] * 2
 
 
 async def test_a_player_who_is_not_there_ends_nothing(store):

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 
-from plantigrade_gateway import formats
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.coach.progress import due_after
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import assigned
@@ -229,6 +229,7 @@ def _shown(desk: Desk, player_id: str, typed: Form) -> dict[str, Any]:
         "seen_consents": {one.what: playerforms.seen_of_consent(one) for one in consents},
         "limits": LIMITS,
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "elsewhere": words.decided_elsewhere(assigned.decided_elsewhere(register, player_id)),
         "seen": playerforms.seen_by_topic(decided),
         "answers": ANSWERS,
         "plans": PLANS,

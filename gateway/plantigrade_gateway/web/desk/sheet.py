@@ -13,6 +13,7 @@ from plantigrade_gateway.coach.case import Case, Decided
 from plantigrade_gateway.coach.facts import FactValue
 from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence, wrong_hands
 from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.people.assigned import decided_elsewhere
 from plantigrade_gateway.people.case import case_of
 from plantigrade_gateway.people.profile import ANSWERS, PLANS, TOPICS, Decision
 from plantigrade_gateway.people.rulebook import RuleBook, Version
@@ -107,6 +108,7 @@ def _shown(desk: Desk, player_id: str, visit: str, rules: str) -> dict[str, Any]
         "version": made_with,
         "newer": _newer(now, made_with),
         "decisions": [(topic, decided.get(topic)) for topic in TOPICS],
+        "elsewhere": words.decided_elsewhere(decided_elsewhere(register, player_id)),
         "seen": playerforms.seen_by_topic(last),
         "answers": ANSWERS,
         "plans": PLANS,

@@ -14,6 +14,8 @@ from tests.support.pagetext import text_of
 from tests.support.practice import store_practice
 
 from plantigrade.analyser import ANALYSIS_VERSION
+from plantigrade_gateway.people.case import case_of
+from plantigrade_gateway.people.rulebook import RuleBook
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.web.app import create_app
 from plantigrade_gateway.web.desk.routes import desk_router
@@ -406,9 +408,27 @@ def test_a_session_of_the_other_hand_is_warned_of(client, register, iris):
     client.post(f"{page}/player", data={"player": bo})
     assert said in text_of(client.get(page))
     assert said in text_of(client.get(f"/players/{bo}/sheet"))
+    assert [one.is_other_hand for one in case_of(register, bo).visits] == [True]
     register.edit(bo, handedness="right")
+    assert [one.is_other_hand for one in case_of(register, bo).visits] == [False]
     assert "-handed player" not in text_of(client.get(page))
     assert "-handed player" not in text_of(client.get(f"/players/{bo}/sheet"))
+
+
+def test_a_decision_on_a_visit_that_was_given_away_is_warned_of(client, register, iris):
+    """Speed was let go by the feet of somebody else: both players' pages say which it is of."""
+    (session,) = register.store.sessions()
+    sheet = (session.session_id, RuleBook(register).kept_id())
+    register.decide(iris, "speed", "go", date(2026, 3, 2), sheet=sheet)
+    said = "Decided on the sheet of a visit that is another player's now: speed."
+    pages = (f"/players/{iris}", f"/players/{iris}/sheet")
+    assert [said in text_of(client.get(page)) for page in pages] == [False, False]
+    bo = register.add(name="Bo", handedness="right")
+    client.post(f"/sessions/{session.session_id}/player", data={"player": bo, "seen": iris})
+    assert [said in text_of(client.get(page)) for page in pages] == [True, True]
+    assert said not in text_of(client.get(f"/players/{bo}"))
+    register.take_back(iris, "speed", date(2026, 3, 3))
+    assert [said in text_of(client.get(page)) for page in pages] == [False, False]
 
 
 @pytest.mark.slow
