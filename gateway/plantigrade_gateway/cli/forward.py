@@ -292,7 +292,8 @@ def _show_outbox(
         click.echo(text)
     if not depths:
         click.echo(
-            "Nothing is sent on: no database and no broker is set, see plantigrade settings."
+            "Nothing is sent on: no gateway has run with a database or a broker set here, see "
+            "plantigrade settings."
         )
     for d in depths:
         off = "" if d.active else ", no longer configured"

@@ -120,7 +120,9 @@ def test_a_sink_that_is_no_more_is_said_to_be_and_can_be_dropped(store, says):
     assert lines[0] == "What waited for tsdb is dropped."
     assert [line.split(":")[0] for line in lines[1:]] == ["mqtt"]
     lines = says("--forget", "mqtt")
-    assert lines[1].startswith("Nothing is sent on: no database and no broker is set")
+    assert lines[1].startswith(
+        "Nothing is sent on: no gateway has run with a database or a broker set here"
+    )
 
 
 # ---- the database, by what is found there
