@@ -10,7 +10,7 @@ import click
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.cli.arguments import PATH, Decorator
-from plantigrade_gateway.sinks import LOADS, SINKS
+from plantigrade_gateway.sinks import LOADS, SINKS, TSDB
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
@@ -163,6 +163,7 @@ def register(
 
         with Store.open(store_of(ctx), read_only=True) as store:
             found = asyncio.run(compare(config_of(ctx), store, session))
+            what_to_do = "" if found.is_whole else _what_to_do(store, session)
         if as_json:
             click.echo(json.dumps({"schema": 1, **dataclasses.asdict(found)}, indent=1))
         else:
@@ -178,8 +179,8 @@ def register(
                 click.echo(f"{found.older} points of earlier revisions, which no longer count")
             if found.first:
                 click.echo(f"first: {found.first}")
-            if not found.is_whole:
-                click.echo(f"To send them again: plantigrade outbox --again {session}")
+            if what_to_do:
+                click.echo(what_to_do)
         if not found.is_whole:
             ctx.exit(1)
 
@@ -261,6 +262,26 @@ def _refuse_withheld(store: "Store", player_id: str | None) -> None:
                 f"player {player_id}: consent to send on was withdrawn or has run out, so nothing "
                 "of this session is sent"
             )
+
+
+def _what_to_do(store: "Store", session: str) -> str:
+    """Say what helps where store and database differ: sending again does not while some is sent."""
+    from plantigrade_gateway.store.outbox import Outbox
+    from plantigrade_gateway.store.sessions import find
+
+    if find(store, session).state != "ended":
+        return (
+            "The session has not ended: what was sent while this was read, or waits, differs. "
+            "Compare again when it has."
+        )
+    if waiting := sum(
+        d.waiting for d in Outbox(store.database).depths() if d.sink in (TSDB, LOADS)
+    ):
+        return (
+            f"{formats.plural(waiting, 'row waits', 'rows wait')} to be sent: compare again when "
+            "plantigrade outbox shows none."
+        )
+    return f"To send them again: plantigrade outbox --again {session}"
 
 
 def _resent_loads(store: "Store", session_id: str) -> str:

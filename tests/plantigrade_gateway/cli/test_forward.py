@@ -20,6 +20,7 @@ from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sinks import MQTT, TSDB
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 
 Says = Callable[..., list[str]]
@@ -184,12 +185,27 @@ def test_one_that_is_not_says_what_is_first_and_how_to_send_it_again(store, monk
         return compared(missing=1, older=7, first="step 3")
 
     monkeypatch.setattr(verified, "verify", compare)
-    assert asks(store, "verify", "5e", code=1).splitlines()[2:] == [
-        "7 points of earlier revisions, which no longer count",
-        "first: step 3",
-        "To send them again: plantigrade outbox --again 5e",
+    first = ["7 points of earlier revisions, which no longer count", "first: step 3"]
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        "The session has not ended: what was sent while this was read, or waits, differs. "
+        "Compare again when it has.",
     ]
-    assert json.loads(asks(store, "verify", "5e", "--json", code=1))["missing"] == 1
+    with Store.open(store) as opened:
+        opened.end_session(find(opened, "last").session_id, "stop")
+    n = waiting(store, TSDB)
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        f"{n} rows wait to be sent: compare again when plantigrade outbox shows none.",
+    ]
+    with Store.open(store) as opened:
+        box = Outbox(opened.database)
+        box.done(TSDB, box.waiting(TSDB, 0, 1000)[-1].seq, n)
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        "To send them again: plantigrade outbox --again last",
+    ]
+    assert json.loads(asks(store, "verify", "last", "--json", code=1))["missing"] == 1
 
 
 @pytest.mark.parametrize(
