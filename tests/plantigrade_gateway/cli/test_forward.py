@@ -2,6 +2,8 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,8 @@ from plantigrade_gateway.forward.verify import Comparison, KindFound
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sinks import MQTT, TSDB
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
@@ -124,6 +128,25 @@ def test_a_sink_that_is_no_more_is_said_to_be_and_can_be_dropped(store, says):
     assert lines[1].startswith(
         "Nothing is sent on: no gateway has run with a database or a broker set here"
     )
+
+
+def test_what_was_acknowledged_and_is_held_does_not_wait(store, says):
+    """After a gateway that ended well a technician is to see that nothing is left."""
+    with Store.open(store) as opened:
+        (depth,) = [d for d in Outbox(opened.database).depths() if d.sink == TSDB]
+    n = depth.waiting
+    state = SinkState(TSDB, True, None, n, n, None, depth.sent, 1, 0, 0, 0.0)
+    path = forwardstate.path_for(store)
+    long_ago = datetime(2026, 3, 1, tzinfo=UTC)
+    forwardstate.write(path, ForwardState(long_ago, (state,)))
+    assert says()[1] == (
+        f"tsdb: 0 waiting, {n} sent ({n} of them kept, to be sent again if it restarts), 1 aside"
+    )
+    sinks = {one["sink"]: one for one in json.loads("".join(says("--json")))["sinks"]}
+    assert (sinks[TSDB]["waiting"], sinks[TSDB]["held"]) == (n, n)
+    assert (sinks[MQTT]["waiting"], sinks[MQTT]["held"]) == (waiting(store, MQTT), 0)
+    forwardstate.write(path, ForwardState(long_ago, (replace(state, sent=7),)))  # another store's
+    assert says()[1] == f"tsdb: {n} waiting, 0 sent, 1 aside"
 
 
 # ---- the database, by what is found there
