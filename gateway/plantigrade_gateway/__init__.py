@@ -20,3 +20,8 @@ def __getattr__(name: str) -> object:
     value = getattr(import_module("plantigrade_gateway.report.reader"), name)
     globals()[name] = value
     return value
+
+
+def __dir__() -> list[str]:
+    """Return the public names too, for whoever completes them."""
+    return sorted({*globals(), *__all__})

@@ -5,12 +5,20 @@ from datetime import datetime
 
 NONE = "–"
 """Stands for an absent value."""
+LONGEST_CLOCK_S = 1000.0 * 3600.0
+"""From here on hours and minutes tell nobody anything, s (ours)."""
 
 
 def clock(t_s: float | None, digits: int = 1) -> str:
-    """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some."""
+    """Return a session time as minutes and seconds, ``12:03.4``; hours where there are some.
+
+    One that is no time of day or of a recording, such as seconds since 1970, stays in seconds, as
+    the file has it.
+    """
     if t_s is None:
         return NONE
+    if abs(t_s) >= LONGEST_CLOCK_S:
+        return number(t_s, digits, " s")
     ticks = round(abs(t_s) * 10**digits)
     sign = "-" if t_s < 0 and ticks else ""  # no "-0:00.0"
     minutes, rest = divmod(ticks, 60 * 10**digits)

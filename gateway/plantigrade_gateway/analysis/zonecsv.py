@@ -161,8 +161,8 @@ def _choose_weight(
             ASSUMED_MASS_KG * G_M_S2,
             "assumed",
             (
-                f"no mass was given and the recording is never loaded for long enough to show "
-                f"body weight: {ASSUMED_MASS_KG:g} kg are assumed",
+                "no mass was given and the recording never has both feet loaded for long enough to "
+                f"show body weight: {ASSUMED_MASS_KG:g} kg are assumed",
             ),
         )
     if given_n is None:

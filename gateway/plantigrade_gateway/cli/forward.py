@@ -10,7 +10,7 @@ import click
 
 from plantigrade_gateway import formats
 from plantigrade_gateway.cli.arguments import PATH, Decorator
-from plantigrade_gateway.sinks import LOADS, SINKS
+from plantigrade_gateway.sinks import LOADS, SINKS, TSDB
 
 if TYPE_CHECKING:
     from plantigrade_gateway.config import Config
@@ -108,7 +108,7 @@ def register(
 
         shows = not retry and session is None and forget is None
         if shows and schema.is_unused(store_of(ctx)):
-            _show_outbox([], [], [], as_json)
+            _show_outbox([], [], {}, [], as_json)
             return
         with Store.open(store_of(ctx), create=False, read_only=shows) as store:
             _outbox(store, retry, session, forget, as_json)
@@ -163,6 +163,7 @@ def register(
 
         with Store.open(store_of(ctx), read_only=True) as store:
             found = asyncio.run(compare(config_of(ctx), store, session))
+            what_to_do = "" if found.is_whole else _what_to_do(store, session)
         if as_json:
             click.echo(json.dumps({"schema": 1, **dataclasses.asdict(found)}, indent=1))
         else:
@@ -178,8 +179,8 @@ def register(
                 click.echo(f"{found.older} points of earlier revisions, which no longer count")
             if found.first:
                 click.echo(f"first: {found.first}")
-            if not found.is_whole:
-                click.echo(f"To send them again: plantigrade outbox --again {session}")
+            if what_to_do:
+                click.echo(what_to_do)
         if not found.is_whole:
             ctx.exit(1)
 
@@ -225,6 +226,7 @@ def register(
 def _outbox(
     store: "Store", retry: bool, session: str | None, forget: str | None, as_json: bool
 ) -> None:
+    from plantigrade_gateway.store.forwardstate import held
     from plantigrade_gateway.store.outbox import Outbox
     from plantigrade_gateway.store.sessions import find
 
@@ -242,7 +244,8 @@ def _outbox(
     if forget is not None:
         box.forget(forget)
         said.append(f"What waited for {forget} is dropped.")
-    _show_outbox(said, box.depths(), box.dead_letters(), as_json)
+    depths = box.depths()
+    _show_outbox(said, depths, held(store.path, depths), box.dead_letters(), as_json)
 
 
 def _refuse_withheld(store: "Store", player_id: str | None) -> None:
@@ -263,6 +266,27 @@ def _refuse_withheld(store: "Store", player_id: str | None) -> None:
             )
 
 
+def _what_to_do(store: "Store", session: str) -> str:
+    """Say what helps where store and database differ: sending again does not while some is sent."""
+    from plantigrade_gateway.store.forwardstate import held
+    from plantigrade_gateway.store.outbox import Outbox
+    from plantigrade_gateway.store.sessions import find
+
+    if find(store, session).state != "ended":
+        return (
+            "The session has not ended: what was sent while this was read, or waits, differs. "
+            "Compare again when it has."
+        )
+    depths = [d for d in Outbox(store.database).depths() if d.sink in (TSDB, LOADS)]
+    kept = held(store.path, depths)
+    if waiting := sum(depth.waiting - kept[depth.sink] for depth in depths):
+        return (
+            f"{formats.plural(waiting, 'row waits', 'rows wait')} to be sent: compare again when "
+            "plantigrade outbox shows none."
+        )
+    return f"To send them again: plantigrade outbox --again {session}"
+
+
 def _resent_loads(store: "Store", session_id: str) -> str:
     from plantigrade_gateway.forward.verify import loads, loads_lost
 
@@ -276,7 +300,11 @@ def _resent_loads(store: "Store", session_id: str) -> str:
 
 
 def _show_outbox(
-    said: list[str], depths: "list[Depth]", aside: "list[DeadLetter]", as_json: bool
+    said: list[str],
+    depths: "list[Depth]",
+    held: dict[str, int],
+    aside: "list[DeadLetter]",
+    as_json: bool,
 ) -> None:
     import dataclasses
 
@@ -285,19 +313,26 @@ def _show_outbox(
             {"sink": a.sink, "id": a.item.point_id, "kind": a.item.kind, "reason": a.reason}
             for a in aside
         ]
-        table = {"schema": 1, "sinks": [dataclasses.asdict(d) for d in depths], "aside": rows}
+        sinks = [{**dataclasses.asdict(d), "held": held[d.sink]} for d in depths]
+        table = {"schema": 1, "sinks": sinks, "aside": rows}
         click.echo(json.dumps(table, indent=1))
         return
     for text in said:
         click.echo(text)
     if not depths:
         click.echo(
-            "Nothing is sent on: no database and no broker is set, see plantigrade settings."
+            "Nothing is sent on: no gateway has run with a database or a broker set here, see "
+            "plantigrade settings."
         )
     for d in depths:
         off = "" if d.active else ", no longer configured"
         dropped = f", {d.dropped} dropped for room" if d.dropped else ""
-        click.echo(f"{d.sink}: {d.waiting} waiting, {d.sent} sent, {d.aside} aside{dropped}{off}")
+        kept = held[d.sink]
+        again = f" ({kept} of them kept, to be sent again if it restarts)" if kept else ""
+        click.echo(
+            f"{d.sink}: {d.waiting - kept} waiting, {d.sent + kept} sent{again}, "
+            f"{d.aside} aside{dropped}{off}"
+        )
     for a in aside:
         click.echo(f"set aside for {a.sink}: {a.item.kind} {a.item.point_id}: {a.reason}")
 

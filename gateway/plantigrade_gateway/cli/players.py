@@ -44,20 +44,18 @@ def opened_register(store: Path | None, *, create: bool = False) -> "Iterator[Re
 def named_player(store: Path | None, text: str | None) -> "Profile | None":
     """Return the player that an option names, ready to have sessions; None where none is named.
 
-    Where consent to record lacks, this is said.
-
-    Raises
-    ------
-    GatewayError
-        There is no such player: one sentence.
+    Where consent to record lacks, this is said; a `GatewayError` says that there is no such player.
     """
     if text is None:
         return None
     from datetime import date
 
     from plantigrade_gateway.formats import printable
-    from plantigrade_gateway.people.profile import lacks_consent
+    from plantigrade_gateway.people.profile import lacks_consent, one_called
+    from plantigrade_gateway.store.schema import default_path, is_there
 
+    if not is_there(store or default_path()):  # the session to come makes it
+        return one_called({}, text)
     with opened_register(store) as register:
         found = register.find(text)
         register.anchor(found.player_id)

@@ -58,15 +58,17 @@ def register(
     def now(ctx: click.Context, as_json: bool) -> None:
         """Hand over to the hub what waits, once, while no gateway runs; one that runs does it.
 
-        Exit code 1 when the hub is not reached, or does not take something.
+        On a machine without a store it makes one, and fetches the site's players. Exit code 1 when
+        the hub is not reached, or does not take something.
         """
         import asyncio
 
         from plantigrade_gateway.store import hubstate, schema
         from plantigrade_gateway.sync.now import hand_over
 
-        path = store_of(ctx) or schema.default_path()
-        done = asyncio.run(hand_over(path, config_of(ctx)))
+        named = store_of(ctx)
+        path = named or schema.default_path()
+        done = asyncio.run(hand_over(path, config_of(ctx), create=named is None))
         state = hubstate.read(hubstate.path_for(path)) if done is None else None
         if as_json:
             table = None if done is None else dataclasses.asdict(done)
@@ -95,7 +97,7 @@ def register(
             table = None if state is None else dataclasses.asdict(state)
             click.echo(json.dumps({"schema": 1, "hub": table}, indent=1, default=str))
         elif state is None:
-            click.echo("Nothing was handed over from this store: see hub.url in the settings.")
+            click.echo("Nothing was handed over from this store yet: see plantigrade sync check.")
         else:
             show_hub(console(), store_of(ctx) or schema.default_path())
 
@@ -108,6 +110,6 @@ def show_hub(out: "Console", store: Path) -> None:
     state = hubstate.read(hubstate.path_for(store))
     if state is None:
         return
-    paragraph(out, "Handed over:" if state.is_fresh else "Handed over, when the gateway last ran:")
+    paragraph(out, "Handed over:" if state.is_fresh else "Handed over, when it last was:")
     for line in hubstate.lines(state):
         paragraph(out, line, "    ", "  ")

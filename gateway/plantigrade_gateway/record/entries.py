@@ -304,7 +304,8 @@ class ZoneFacts:
     notes : tuple of str
         Sentences for the user: columns left out, irregular times, dead zones, empty cells.
     dead_left, dead_right : tuple of int
-        Ids of zones without a single reading; they are read as 0.
+        Ids of zones without a single reading; they are read as 0. None of a foot of which no zone
+        has one: that foot is missing.
     """
 
     rows: int

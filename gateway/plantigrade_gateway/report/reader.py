@@ -38,12 +38,16 @@ class Frames:
         Session time (of a CSV: the file's own), s, rising.
     left, right : ndarray of float64, shape (n, n_zones)
         Calibrated readings in kPa or N; NaN where samples are missing. No baseline is taken off.
+    notes : tuple of str
+        Of a CSV what should be known of its reading, as `analyse` says it: by which names or
+        places its columns were taken, zones without a reading (they are 0), irregular times.
     """
 
     layout: ZoneLayout
     t_s: FloatArray
     left: FloatArray
     right: FloatArray
+    notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -208,4 +212,4 @@ def read_zone_csv(path: str | Path, layout: ZoneLayout | str | Path | None = Non
     """
     zones = layout if isinstance(layout, ZoneLayout) else read_layout(layout)
     rows = zonecsv.read_zone_csv(path, zones)
-    return Frames(zones, rows.t_s, rows.left, rows.right)
+    return Frames(zones, rows.t_s, rows.left, rows.right, rows.notes)

@@ -6,7 +6,7 @@ itself: `zonecsv.py` does.
 
 import csv
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +26,11 @@ LATEST_S = 1e10
 """Beyond this, either side of 0, a time is not in seconds (seconds since 1970 are 1.8e9)."""
 
 _ZONE = re.compile("[LR][0-9]+")
-_SIDE_AND_NUMBER = re.compile(
-    r"(?:.*[^a-z])?(l|left|r|right)[^a-z0-9]*(?:[a-z]+[^a-z0-9]*)?([0-9]+)", re.IGNORECASE
-)
-"""A zone's column under another name, such as ``left zone 3``: a side, then a number."""
+_ASIDE = re.compile(r"\(.*?\)|\[.*?\]")
+"""What a name says in brackets, such as a unit: ``[N/cm2]`` has a number that is no zone's."""
+_WORD = re.compile("[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
+_GLUED = re.compile("(l|r)[a-z]+", re.IGNORECASE)
+"""A side's letter before a word in one, such as ``lp`` of ``lp3``."""
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 
 
@@ -78,13 +79,14 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     -------
     Columns
         By name where any of ``time_s, L1…Ln, R1…Rn`` occurs, or where a header names zones by side
-        and number in other words (time in the first column); else by position: time in seconds, the
-        left foot's zones, the right foot's, and further columns left out.
+        and number in other words (time in the column that says so, else the first); else by
+        position: time in seconds, the left foot's zones, the right foot's, and further columns left
+        out.
 
     Raises
     ------
     InputError
-        A column is missing or there twice.
+        A column is missing, there twice, or of the other foot than its place is.
     """
     try:
         head = _cells(line)
@@ -109,17 +111,24 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
             )
     else:
         by_name = _named_otherwise(source, head, names, f"{expected} {of}")
-        if by_name is None and line.count(";") > line.count(","):
-            raise InputError(
-                f"{source}: columns are separated by semicolons, expected commas, and points in "
-                f"numbers: {expected} {of}"
-            )
+        for mark, called in ((";", "semicolons"), ("\t", "tabs")):
+            if by_name is None and line.count(mark) > line.count(","):
+                raise InputError(
+                    f"{source}: columns are separated by {called}, expected commas, and points in "
+                    f"numbers: {expected} {of}"
+                )
         if by_name is None and len(head) < len(names):
             raise InputError(
                 f"{source}: {count(len(head), 'column')} separated by commas, "
                 f"expected {len(names)}: {expected} {of}"
             )
         used = by_name or tuple(range(len(names)))
+        for at, name in zip(used[1:], names[1:], strict=True):
+            said = _side(_words(head[at]))
+            if said and said != name[0]:  # feet that are exchanged look like feet
+                raise InputError(
+                    f"{source}: column {head[at]} stands where {name} is expected: {expected} {of}"
+                )
         left_out = [cell for at, cell in enumerate(head) if at not in used]
         why = "another header" if has_header else "no header"
         how = "by position" if used == tuple(range(len(names))) else "by side and number"
@@ -151,20 +160,22 @@ def _named_otherwise(
     A header that names zones is never read by position: with one zone lacking, a right zone would
     be taken for a left one.
     """
+    time = _time_column(head)
+    named = [None if at == time else _zone(cell, _side) for at, cell in enumerate(head)]
+    if not any(named):
+        named = [None if at == time else _zone(cell, _glued_side) for at, cell in enumerate(head)]
+        if len({name[0] for name in named if name}) < 2:  # load1, load2 … are of no side
+            return None
     found: dict[str, int] = {}
-    for at, cell in enumerate(head):
-        named = _SIDE_AND_NUMBER.fullmatch(cell)
-        if at == 0 or named is None:
+    for at, name in enumerate(named):
+        if name is None:
             continue
-        name = f"{named[1][0].upper()}{int(named[2])}"
         if name in found:
             raise InputError(
-                f"{source}: columns {head[found[name]]} and {cell} are both {name}, "
+                f"{source}: columns {head[found[name]]} and {head[at]} are both {name}, "
                 f"expected {expected}"
             )
         found[name] = at
-    if not found:
-        return None
     for name in names[1:]:
         if name not in found:
             raise InputError(
@@ -175,7 +186,40 @@ def _named_otherwise(
         raise InputError(
             f"{source}: column {head[found[more[0]]]} is one too many, expected {expected}"
         )
-    return (0, *(found[name] for name in names[1:]))
+    return (time, *(found[name] for name in names[1:]))
+
+
+def _time_column(head: list[str]) -> int:
+    """Return which column is the time: the only one that says so, else the first."""
+    saying = [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]
+    return saying[0] if len(saying) == 1 else 0
+
+
+def _words(cell: str) -> list[str]:
+    """Return the words and numbers of a column's name, lower case: "VGRF_left_s1", "RightZone1"."""
+    return [word.lower() for word in _WORD.findall(_ASIDE.sub(" ", cell))]
+
+
+def _side(words: list[str]) -> str | None:
+    """Return "L" or "R" where the words name the one side."""
+    sides = {
+        word[0].upper()
+        for word in words
+        if word in ("l", "r") or word.startswith(("left", "right"))
+    }
+    return sides.pop() if len(sides) == 1 else None
+
+
+def _glued_side(words: list[str]) -> str | None:
+    return words[0][0].upper() if words and _GLUED.fullmatch(words[0]) else None
+
+
+def _zone(cell: str, side_of: Callable[[list[str]], str | None]) -> str | None:
+    """Return the zone that a column's name says, as "L3"; None: not one side and one number."""
+    words = _words(cell)
+    numbers = [word for word in words if word.isdigit()]
+    side = side_of(words)
+    return f"{side}{int(numbers[0])}" if side and len(numbers) == 1 else None
 
 
 def find_fault(

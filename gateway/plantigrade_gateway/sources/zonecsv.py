@@ -83,9 +83,16 @@ class Tally:
                 f"{1 / rate_hz:.4g} s by more than a quarter, the longest is "
                 f"{self._longest_s:.6g} s"
             )
-        dead = [tuple((np.flatnonzero(row == 0) + 1).tolist()) for row in self._there]
-        for side, ids in zip(("left", "right"), dead, strict=True):
-            if ids:
+        dead: list[tuple[int, ...]] = [(), ()]
+        for k, side in enumerate(("left", "right")):
+            ids = tuple((np.flatnonzero(self._there[k] == 0) + 1).tolist())
+            if len(ids) == self._there.shape[1]:  # not worn: as 0 it would halve the body weight
+                notes.append(
+                    f"no reading of the {side} foot: nothing is found that needs both feet, as "
+                    "steps, swings and stands do"
+                )
+            elif ids:
+                dead[k] = ids
                 shown = ", ".join(map(str, ids))
                 notes.append(f"{side} zones without a single reading, taken as 0: {shown}")
         missing = int((self._rows - self._there[self._there > 0]).sum())

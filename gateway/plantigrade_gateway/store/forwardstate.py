@@ -1,5 +1,6 @@
 """The forwarding process's state: written by it once a second, read by whatever shows it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,6 +9,7 @@ from plantigrade_gateway import formats
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sinks import display_name
+from plantigrade_gateway.store.outbox import Depth
 from plantigrade_gateway.store.status import read_json, replace_json
 
 FRESH_S = 5.0
@@ -101,6 +103,26 @@ def latest(store: Path) -> ForwardState | None:
     except InputError:
         return None
     return found if found is not None and found.is_fresh else None
+
+
+def held(store: Path, depths: Sequence[Depth]) -> dict[str, int]:
+    """Return how many of each sink's rows that wait were acknowledged, and are held for a while.
+
+    Of a gateway that has ended they stay held until the next one sends them again; of another
+    store in this one's place (restored, say) nothing is known.
+    """
+    try:
+        found = read(path_for(store))
+    except InputError:
+        found = None
+    known = {depth.sink: 0 for depth in depths}
+    if found is not None:
+        states = {state.sink: state for state in found.sinks}
+        for depth in depths:
+            state = states.get(depth.sink)
+            if state is not None and (found.is_fresh or state.sent == depth.sent):
+                known[depth.sink] = min(state.held, depth.waiting)
+    return known
 
 
 def lines(state: ForwardState) -> list[str]:

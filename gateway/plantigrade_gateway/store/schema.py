@@ -291,6 +291,11 @@ def _prepare(path: Path, create: bool) -> bool:
         ) from error
 
 
+def is_there(path: Path) -> bool:
+    """Return whether anything of a store lies there, were it only its write-ahead log."""
+    return path.exists() or path.with_name(path.name + "-wal").exists()
+
+
 def _refuse_lone_log(path: Path) -> None:
     """Refuse a write-ahead log whose file is gone or empty: SQLite would delete it unread."""
     log = path.with_name(path.name + "-wal")

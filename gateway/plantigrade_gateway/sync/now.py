@@ -7,6 +7,7 @@ from plantigrade_gateway.child import Alone, AtWork
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.formats import plural
+from plantigrade_gateway.store.schema import is_there
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.process import SyncProcess
 
@@ -74,7 +75,7 @@ class HandedOver:
         return found
 
 
-async def hand_over(path: Path, config: Config) -> HandedOver | None:
+async def hand_over(path: Path, config: Config, *, create: bool = False) -> HandedOver | None:
     """Hand over what waits; None where a gateway runs at the store, which does it by itself.
 
     Parameters
@@ -82,6 +83,8 @@ async def hand_over(path: Path, config: Config) -> HandedOver | None:
     path : Path
         The store.
     config : Config
+    create : bool
+        Make the store where there is none, once it is known that there is a hub.
 
     Raises
     ------
@@ -91,9 +94,13 @@ async def hand_over(path: Path, config: Config) -> HandedOver | None:
     StoreError
         The store refuses.
     """
-    Store.open(path, create=False).close()  # what is wrong with it is said before what is of a hub
+    is_new = create and not is_there(path)
+    if not is_new:  # what is wrong with it is said before what is of a hub
+        Store.open(path, create=False).close()
     if config.text("hub.url") is None:
         raise InputError("hub.url: is not set, so this bay is alone; see plantigrade settings")
+    if is_new:
+        Store.open(path).close()
     try:
         with Alone(path, "sync", waits=False):
             return await _once(SyncProcess(path, config, _no_one))

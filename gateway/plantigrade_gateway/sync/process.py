@@ -99,6 +99,16 @@ class Way:
             await sleep_until(max(after_s or 0.0, wait_s * random.uniform(0.5, 1.0)), stop)
             wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
 
+    async def once(self) -> None:
+        """Do all of the work there is at this moment, once."""
+        try:
+            while await self._work():
+                pass
+        except GatewayError as error:
+            self.problem = str(error)
+            raise
+        self.last_contact = datetime.now(UTC)
+
     def _fail(self, why: str) -> None:
         if self.problem != why:
             _log.warning("%s", why)
@@ -177,18 +187,17 @@ class SyncProcess:
 
     async def once(self) -> list[str]:
         """Hand over, and fetch, all there is at this moment; return why it did not get on."""
-        problems: list[str] = []
         self.records.hurry()
         async with self.hub:
-            for work in (self._people, self.records.round):  # who was deleted is told first
+            for way in reversed(self._ways):  # who was deleted is told first
                 try:
-                    while await work():
-                        pass
-                except HubAway as error:
-                    return [*problems, str(error)]
-                except GatewayError as error:  # of one kind of work: the other goes on
-                    problems.append(str(error))
-        return problems
+                    await way.once()
+                except HubAway:
+                    break
+                except GatewayError:  # of one kind of work: the other goes on
+                    continue
+        self._note()
+        return [way.problem for way in reversed(self._ways) if way.problem is not None]
 
     def close(self) -> None:
         """Close what it opened."""

@@ -2,7 +2,7 @@
 
 import tracemalloc
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.support.printed import printed
 from tests.support.zones import analyse_csv
 
 from plantigrade.block import Foot
@@ -22,6 +23,7 @@ from plantigrade_gateway.analysis.result import Analysis, read_layout
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, ZoneRows
 from plantigrade_gateway.report.frames import frame_rows, write_frames
+from plantigrade_gateway.report.session import show_head
 from plantigrade_gateway.sources.replay import read_replay
 from plantigrade_gateway.sources.zonecsv import scan_zone_csv, write_zone_csv
 from plantigrade_gateway.wire.codec import encode
@@ -276,6 +278,19 @@ def test_where_body_weight_comes_from(write, load_n, mass_kg, weight_from, weigh
     assert found.quality.body_weight_n == pytest.approx(weight_n, rel=0.005)
     notes = " ".join(found.quality.notes)
     assert note in notes if note else notes == ""
+
+
+def test_one_foot_alone_is_no_body_weight_and_no_foot_in_the_air(write):
+    rows = standing(12.0)
+    found = analyse_csv(write(replace(rows, right=np.full_like(rows.right, np.nan))), THREE)
+    assert found.quality is not None
+    assert found.quality.body_weight_from == "assumed"
+    assert (found.quality.left.missing_samples, found.quality.right.missing_samples) == (0, 600)
+    assert (found.quality.right.samples, found.quality.right.unused_zones) == (0, ())
+    assert "no reading of the right foot" in " ".join(found.quality.notes)
+    assert printed(lambda out: show_head(found, out))[0].endswith(
+        ": 12.0 s at 50 Hz, the left foot alone"
+    )
 
 
 @pytest.mark.parametrize("mass_kg", [-3.0, 0.0, 5.0, 301.0, float("nan"), float("inf")])

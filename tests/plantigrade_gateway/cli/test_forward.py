@@ -2,6 +2,8 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,10 @@ from plantigrade_gateway.forward.verify import Comparison, KindFound
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.sinks import MQTT, TSDB
+from plantigrade_gateway.store import forwardstate
+from plantigrade_gateway.store.forwardstate import ForwardState, SinkState
 from plantigrade_gateway.store.outbox import Outbox
+from plantigrade_gateway.store.sessions import find
 from plantigrade_gateway.store.store import Store
 
 Says = Callable[..., list[str]]
@@ -120,7 +125,28 @@ def test_a_sink_that_is_no_more_is_said_to_be_and_can_be_dropped(store, says):
     assert lines[0] == "What waited for tsdb is dropped."
     assert [line.split(":")[0] for line in lines[1:]] == ["mqtt"]
     lines = says("--forget", "mqtt")
-    assert lines[1].startswith("Nothing is sent on: no database and no broker is set")
+    assert lines[1].startswith(
+        "Nothing is sent on: no gateway has run with a database or a broker set here"
+    )
+
+
+def test_what_was_acknowledged_and_is_held_does_not_wait(store, says):
+    """After a gateway that ended well a technician is to see that nothing is left."""
+    with Store.open(store) as opened:
+        (depth,) = [d for d in Outbox(opened.database).depths() if d.sink == TSDB]
+    n = depth.waiting
+    state = SinkState(TSDB, True, None, n, n, None, depth.sent, 1, 0, 0, 0.0)
+    path = forwardstate.path_for(store)
+    long_ago = datetime(2026, 3, 1, tzinfo=UTC)
+    forwardstate.write(path, ForwardState(long_ago, (state,)))
+    assert says()[1] == (
+        f"tsdb: 0 waiting, {n} sent ({n} of them kept, to be sent again if it restarts), 1 aside"
+    )
+    sinks = {one["sink"]: one for one in json.loads("".join(says("--json")))["sinks"]}
+    assert (sinks[TSDB]["waiting"], sinks[TSDB]["held"]) == (n, n)
+    assert (sinks[MQTT]["waiting"], sinks[MQTT]["held"]) == (waiting(store, MQTT), 0)
+    forwardstate.write(path, ForwardState(long_ago, (replace(state, sent=7),)))  # another store's
+    assert says()[1] == f"tsdb: {n} waiting, 0 sent, 1 aside"
 
 
 # ---- the database, by what is found there
@@ -182,12 +208,27 @@ def test_one_that_is_not_says_what_is_first_and_how_to_send_it_again(store, monk
         return compared(missing=1, older=7, first="step 3")
 
     monkeypatch.setattr(verified, "verify", compare)
-    assert asks(store, "verify", "5e", code=1).splitlines()[2:] == [
-        "7 points of earlier revisions, which no longer count",
-        "first: step 3",
-        "To send them again: plantigrade outbox --again 5e",
+    first = ["7 points of earlier revisions, which no longer count", "first: step 3"]
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        "The session has not ended: what was sent while this was read, or waits, differs. "
+        "Compare again when it has.",
     ]
-    assert json.loads(asks(store, "verify", "5e", "--json", code=1))["missing"] == 1
+    with Store.open(store) as opened:
+        opened.end_session(find(opened, "last").session_id, "stop")
+    n = waiting(store, TSDB)
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        f"{n} rows wait to be sent: compare again when plantigrade outbox shows none.",
+    ]
+    with Store.open(store) as opened:
+        box = Outbox(opened.database)
+        box.done(TSDB, box.waiting(TSDB, 0, 1000)[-1].seq, n)
+    assert asks(store, "verify", "last", code=1).splitlines()[2:] == [
+        *first,
+        "To send them again: plantigrade outbox --again last",
+    ]
+    assert json.loads(asks(store, "verify", "last", "--json", code=1))["missing"] == 1
 
 
 @pytest.mark.parametrize(

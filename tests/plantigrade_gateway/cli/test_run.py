@@ -139,6 +139,14 @@ def test_what_cannot_be_run_is_one_sentence_and_nothing_is_begun(begun, run, wor
     assert not hasattr(begun, "job")
 
 
+def test_a_player_of_no_store_is_nobody_and_no_store_is_asked_for(begun, tmp_path):
+    """A session is being begun: "record a session first" would lead in a circle."""
+    store = tmp_path / "none.sqlite3"
+    done = CliRunner().invoke(main, ["run", "--player", "Mira", "--store", str(store)])
+    assert done.exit_code == 2 and "player 'Mira': is not registered" in done.stderr
+    assert not store.exists()
+
+
 def test_a_shortest_run_is_more_than_no_time(begun, run):
     run("run", "--for", "0.5")
     assert begun.for_s == 0.5

@@ -63,7 +63,7 @@ def test_a_store_with_which_nothing_has_run(path):
         "forward": None,
         "hub": None,
     }
-    none = "Nothing was handed over from this store: see hub.url in the settings."
+    none = "Nothing was handed over from this store yet: see plantigrade sync check."
     assert said(path, "sync", "status") == [none]
     assert table(path, "sync", "status") == {"schema": 1, "hub": None}
 
@@ -142,10 +142,10 @@ def test_what_is_sent_on_and_handed_over_is_told_with_whether_it_still_is(path):
     assert said(path, "status")[-4:] == [
         "Sent on, when it last was:",
         "  time-series database: 5 waiting, 5 sent",
-        "Handed over, when the gateway last ran:",
+        "Handed over, when it last was:",
         f"  {hub}not answered yet",
     ]
-    assert said(path, "sync", "status")[0] == "Handed over, when the gateway last ran:"
+    assert said(path, "sync", "status")[0] == "Handed over, when it last was:"
     now = datetime.now(UTC)
     forwardstate.write(forwardstate.path_for(path), ForwardState(now, (SINK,)))
     hubstate.write(hubstate.path_for(path), replace(HUB, written=now))

@@ -57,7 +57,7 @@ def test_whether_the_hub_is_reached_is_one_line(store, monkeypatch, well, code):
 def test_what_was_handed_over_by_hand_is_said(store, monkeypatch, problems, code):
     done = HandedOver(URL, problems, 2, 30, 4, 1, 5, 3, 8, 1)
 
-    async def hand_over(path: Path, _: object) -> HandedOver:
+    async def hand_over(path: Path, _: object, *, create: bool) -> HandedOver:
         assert path == store
         return done
 
@@ -70,7 +70,7 @@ def test_what_was_handed_over_by_hand_is_said(store, monkeypatch, problems, code
 
 @pytest.mark.parametrize(("problem", "code"), [(None, 0), ("It does not answer.", 1)])
 def test_a_gateway_that_runs_hands_over_by_itself(store, monkeypatch, problem, code):
-    async def hand_over(*_: object) -> None:
+    async def hand_over(*_: object, create: bool) -> None:
         return None
 
     monkeypatch.setattr(by_hand, "hand_over", hand_over)
@@ -93,4 +93,4 @@ def test_how_the_way_to_the_hub_is_and_when_that_was(store):
     table = json.loads(said(store, "status", "--json"))
     assert (table["schema"], table["hub"]["url"], table["hub"]["pieces"]) == (1, URL, 30)
     keep(store, written=OLD)
-    assert said(store, "status").startswith("Handed over, when the gateway last ran:\n")
+    assert said(store, "status").startswith("Handed over, when it last was:\n")

@@ -138,6 +138,25 @@ def test_a_csv_comes_as_its_columns(tmp_path):
     for foot, zone, kpa in ((Foot.LEFT, 0, 100.0), (Foot.RIGHT, -1, 50.0)):
         load_n = total_load(LoadReducer(frames.layout).reduce(frames.foot(foot)).values)
         np.testing.assert_allclose(load_n, kpa * layout.area_mm2[zone] / 1000.0)  # kPa × mm² = mN
+    assert frames.notes == ()
+
+
+def test_a_csv_says_how_it_was_read(tmp_path):
+    """By place, and with a zone that never reads: in a notebook nobody else would tell."""
+    rows = np.zeros((200, 37))
+    rows[:, 0] = np.arange(200) / 100.0
+    path = tmp_path / "zones.csv"
+    np.savetxt(path, rows, "%.6g", ",")
+    text = "\n".join(line[:-1] for line in path.read_text().splitlines())  # R18 is empty
+    path.write_text(text + "\n")
+    assert read_zone_csv(path).notes == (
+        "no header: read by position as time in seconds, 18 left zones, 18 right zones",
+        "right zones without a single reading, taken as 0: 18",
+    )
+
+
+def test_the_public_names_are_offered_before_they_are_used():
+    assert {"open_store", "read_zone_csv"} <= set(dir(plantigrade_gateway))
 
 
 def test_a_missing_csv_is_one_sentence(tmp_path):

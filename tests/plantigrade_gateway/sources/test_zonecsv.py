@@ -82,9 +82,21 @@ def test_another_header_is_read_by_position(put):
     )
 
 
-def test_zones_named_in_other_words_are_read_by_their_names(put):
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Time (s),right_1,right_2,right_3,left zone 1,left zone 2,left zone 3",
+        "time [s],R1 [N],R2 [N],R3 [N],L1 [N],L2 [N],L3 [N]",
+        "t,R1_N,R2_N,R3_N,L1_N,L2_N,L3_N",
+        "t,R1 (N/cm2),R2 (N/cm2),R3 (N/cm2),L1 (N/cm2),L2 (N/cm2),L3 (N/cm2)",
+        "t,zone1_R,zone2_R,zone3_R,zone1_L,zone2_L,zone3_L",
+        "t,1 right,2 right,3 right,1 left,2 left,3 left",
+        "t,Right foot zone 1,Right foot zone 2,Right foot zone 3,LeftFoot1,LeftFoot2,LeftFoot3",
+        "t,rp1,rp2,rp3,lp1,lp2,lp3",
+    ],
+)
+def test_zones_named_in_other_words_are_read_by_their_names(put, head):
     """The right foot's columns stand first here, and each has its number."""
-    head = "Time (s),right_1,right_2,right_3,left zone 1,left zone 2,left zone 3"
     got = read_zone_csv(put(f"{head}\n0,4,5,6,1,2,3\n0.01,4,5,6,1,2,3\n"), THREE)
     assert got.left[0].tolist() == [1.0, 2.0, 3.0]
     assert got.right[0].tolist() == [4.0, 5.0, 6.0]
@@ -106,6 +118,43 @@ def test_a_header_that_names_zones_and_lacks_one_is_never_read_by_position(put, 
     path = put(head + "\n" + ",".join(["0"] * (head.count(",") + 1)) + "\n")
     with pytest.raises(InputError, match=fault):
         read_zone_csv(path, THREE)
+
+
+def test_a_foot_that_stands_where_the_other_is_expected_is_refused(put):
+    """Without numbers the columns go by position, and these would be read as exchanged feet."""
+    head = "t,right heel,right mid,right fore,left heel,left mid,left fore"
+    assert refusal(put(f"{head}\n{ROW_1}\n{ROW_2}\n")) == (
+        "column right heel stands where L1 is expected: "
+        'time_s, L1 to L3 and R1 to R3 of layout "try"'
+    )
+    head = "t,left heel,left mid,left fore,right heel,right mid,right fore"
+    assert read_zone_csv(put(f"{head}\n{ROW_1}\n{ROW_2}\n"), THREE).left[0].tolist() == [1, 2, 3]
+
+
+def test_words_that_begin_with_a_sides_letter_are_no_side(put):
+    path = put(f"t,load1,load2,load3,load4,load5,load6\n{ROW_1}\n{ROW_2}\n")
+    assert read_zone_csv(path, THREE).right[0].tolist() == [4.0, 5.0, 6.0]
+
+
+def test_the_time_is_the_column_that_says_so(put):
+    rows = "\n".join(f"{k},0.0{k},1,2,3,4,5,6" for k in range(2))
+    head = "sample,time,left_1,left_2,left_3,right_1,right_2,right_3"
+    assert read_zone_csv(put(f"{head}\n{rows}\n"), THREE).t_s.tolist() == [0.0, 0.01]
+
+
+@pytest.mark.parametrize(("mark", "called"), [(";", "semicolons"), ("\t", "tabs")])
+def test_what_separates_columns_is_named_where_it_is_no_comma(put, mark, called):
+    path = put(GOOD.replace(",", mark))
+    assert refusal(path).startswith(f"columns are separated by {called}, expected commas")
+
+
+def test_a_foot_without_a_reading_is_not_a_foot_without_load(put):
+    """At 0 N the other foot would carry all of the body weight, or half a one be taken for it."""
+    rows = "\n".join(f"0.0{k},,,,4,5,6" for k in range(3))
+    got = read_zone_csv(put(f"{HEADER}\n{rows}\n"), THREE)
+    assert np.isnan(got.left).all()
+    assert (got.dead_left, got.dead_right) == ((), ())
+    assert got.notes[0].startswith("no reading of the left foot: nothing is found")
 
 
 def test_a_file_without_header_loses_no_row(put):
@@ -405,6 +454,8 @@ def test_what_is_written_is_read_back_to_the_last_bit(tmp_path, zones, start, ra
     write_zone_csv(path, THREE, blocks)
     got = read_zone_csv(path, THREE)
     dead = np.isnan(zones).all(axis=0)
+    for foot in (slice(3), slice(3, 6)):  # one that was not there at all stays missing
+        dead[foot] &= not dead[foot].all()
     expected = np.where(dead, 0.0, zones)
     assert np.array_equal(got.t_s, t_s)
     assert np.array_equal(np.hstack([got.left, got.right]), expected, equal_nan=True)

@@ -15,7 +15,8 @@ from tests.support.syncing import SyncBay, settings
 from plantigrade_gateway.child import Alone
 from plantigrade_gateway.cli.main import main
 from plantigrade_gateway.people.deletion import delete_player
-from plantigrade_gateway.store import hubstate
+from plantigrade_gateway.people.players import open_register
+from plantigrade_gateway.store import hubstate, schema
 
 pytestmark = pytest.mark.dear
 
@@ -70,6 +71,41 @@ async def test_what_others_said_is_fetched(bay, tmp_path):
     assert done["fetched"] == len(other.register.log.changes()) > 0
     assert list(bay.register.profiles()) == [ada]
     other.close()
+
+
+async def test_what_was_handed_over_by_hand_is_in_the_status(bay):
+    bay.register.add(name="Ada", handedness="left")
+    bay.record(3)
+    state = hubstate.path_for(bay.store.path)
+    async with FakeHub().running() as hub:
+        assert (await now(bay, hub)).exit_code == 0
+        found = hubstate.read(state)
+    assert found is not None and found.url == hub.url and found.last_contact is not None
+    assert (found.sessions, found.pieces, found.changes, found.problem) == (0, 0, 0, None)
+    bay.record(2)
+    assert (await now(bay, hub)).exit_code == 1  # the hub is gone
+    found = hubstate.read(state)
+    assert found is not None and found.problem is not None and found.last_contact is None
+    assert (found.sessions, found.pieces) == (1, 2)
+
+
+async def test_a_machine_without_a_store_gets_one_with_the_sites_players(
+    bay, tmp_path, monkeypatch
+):
+    ada = bay.register.add(name="Ada", handedness="left")
+    path = tmp_path / "new" / "store.sqlite3"
+    monkeypatch.setattr(schema, "default_path", lambda: path)
+    command = ["sync", "now", "--settings", str(bay.file)]
+    for name in settings("x"):
+        monkeypatch.delenv(name, raising=False)
+    alone = await asyncio.to_thread(CliRunner().invoke, main, command)
+    assert "hub.url: is not set" in alone.output and not path.exists()
+    async with FakeHub().running() as hub:
+        assert (await now(bay, hub)).exit_code == 0
+        done = await asyncio.to_thread(CliRunner().invoke, main, command, env=settings(hub.url))
+    assert done.exit_code == 0, done.output
+    with open_register(path) as register:
+        assert list(register.profiles()) == [ada]
 
 
 async def test_a_hub_that_is_not_reached_is_said_with_exit_code_1_and_all_waits(bay):
