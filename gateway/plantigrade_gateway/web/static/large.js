@@ -155,6 +155,10 @@ export class Large {
     write(part("large-what"), what);
     write(part("large-score"), score);
     write(part("large-exact"), exact);
+    if (number && document.body.classList.contains("large")) {
+      const outcome = [WORD[verdict], line].filter(Boolean).join(", ");
+      write(part("announced"), `${what[0].toUpperCase()}${what.slice(1)} ${number}: ${outcome}. ${exact}`);
+    }
     this.fit();
   }
 

@@ -57,7 +57,7 @@ export class Outcome {
     this.untold = words ? 0 : n;
     const text = words ? `Swing ${n}: push ${words.push}; lead heel ${words.heel_lift}.${gap}` : `Swing ${n}. ${UNTOLD}`;
     write(part("outcome"), text);
-    if (fresh) write(part("announced"), text);
+    if (fresh && !document.body.classList.contains("large")) write(part("announced"), text); // large.js says its own
     part("outcome").className = good ? "good" : "";
     this.lost();
     if (fresh) this.happened({ type: "swing", n, swing, words });

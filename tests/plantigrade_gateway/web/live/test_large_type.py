@@ -336,6 +336,32 @@ def test_a_repetition_that_is_not_told_is_not_shown_either(gateway):
     expect(page.locator("#large-exact")).to_contain_text("feedback is less often")
 
 
+@pytest.mark.parametrize(
+    ("told", "heard"),
+    [
+        (
+            ({"type": "drill", "name": None}, swing(31, "rolled, with shift")),
+            "Swing 31: rolled, with shift. Lead heel lifted 0.6 s.",
+        ),
+        (
+            ({"type": "drill", "name": None}, {**swing(32, "rolled, early"), "silent": True}),
+            "Swing 32: Silent. Not told now, and counted all the same.",
+        ),
+        (
+            (swing(33, "skipped, early"), drill("missed", "No roll", 33, "Skipped", told=False)),
+            "Swing 33: Noted. Not told: the drill’s feedback is less often.",
+        ),
+        (
+            (swing(34, "rolled, early"), drill("good", "Rolled through", 34, "Rolled.")),
+            "Swing 34: Yes, Rolled through. Rolled.",
+        ),
+    ],
+)
+def test_a_screen_reader_is_told_what_large_type_shows_and_no_more(gateway, told, heard):
+    gateway.say(*told)
+    expect(gateway.page.locator("#announced")).to_have_text(heard)
+
+
 def test_a_repetition_that_somebody_asks_for_is_shown_as_it_is_heard(gateway):
     """The gateway tells the drill again, its last repetition told by now (`LiveSession.ask`)."""
     page = gateway.page
