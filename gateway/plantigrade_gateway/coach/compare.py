@@ -274,7 +274,7 @@ def changed(a: Visit, b: Visit) -> list[str]:
 def other_hands(*visits: Visit) -> list[str]:
     """Say of visits that were recorded for the other hand that their swings are left out."""
     return [
-        f"{day} was recorded for the other hand: none of its swings is compared."
+        f"{day} was recorded for the other hand: none of its swings counts."
         for day in dict.fromkeys(one.started.date() for one in visits if one.is_other_hand)
     ]
 

@@ -14,10 +14,10 @@ from plantigrade.interval import t95
 from plantigrade.stat import stat_of
 from plantigrade_gateway import formats
 from plantigrade_gateway.coach.case import Case, Visit
-from plantigrade_gateway.coach.compare import OF_SHARES, share_of
+from plantigrade_gateway.coach.compare import OF_SHARES, other_hands, share_of
 from plantigrade_gateway.coach.follow import KEPT_IS, Followed, Unit, find_followed, units_of
 from plantigrade_gateway.coach.repeats import Repeats, means_of, repeats_of
-from plantigrade_gateway.coach.swings import KEPT
+from plantigrade_gateway.coach.swings import INTENTS, KEPT
 from plantigrade_gateway.rules.model import RuleSet
 
 
@@ -134,6 +134,7 @@ def progress(case: Case, rules: RuleSet, key: str) -> Progress:
         None if repeats is None or repeats.error is None else repeats.error.degrees,
         (
             OF_SHARES if repeats is None else repeats.text,
+            *(other_hands(*case.visits) if key.partition(".")[0] in (*INTENTS, KEPT) else []),
             *([KEPT_IS] if key.startswith(f"{KEPT}.") else []),
             *([BY_CHANCE] if repeats is not None and len(points) > 2 else []),
         ),

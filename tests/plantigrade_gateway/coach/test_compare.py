@@ -92,7 +92,7 @@ def test_swings_of_the_other_hand_are_compared_with_none_and_said_to_be():
     other = replace(VisitMaker(day=7).swung("full", pushes(0, 8)).visit(), is_other_hand=True)
     found = compare(case(first, other), RULES, "visit-0", "visit-7")
     assert found.lines == ()
-    said = "2026-03-09 was recorded for the other hand: none of its swings is compared."
+    said = "2026-03-09 was recorded for the other hand: none of its swings counts."
     assert found.notes == (said,)
     one = other.analysis.sets[0]
     assert compare_sets(other, RULES, one, one).notes[0] == said

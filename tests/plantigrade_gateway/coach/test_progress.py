@@ -89,6 +89,16 @@ def test_visits_without_the_measure_are_left_out():
         progress(case(*visits), RULES, "full.nothing")
 
 
+def test_a_visit_of_the_other_hand_is_left_out_of_its_swings_measures_and_said_to_be():
+    """Days from `cases.FIRST_DAY`; how somebody stands is of the registered hand."""
+    other = replace(tempo([2.0, 2.1], 7), is_other_hand=True)
+    found = progress(case(tempo([2.0, 2.1], 0), other), RULES, "full.load_tempo")
+    assert [p.session_id for p in found.points] == ["visit-0"]
+    said = "2026-03-09 was recorded for the other hand: none of its swings counts."
+    assert said in found.notes
+    assert said not in progress(case(other), RULES, "lead.stand").notes
+
+
 def test_a_proportion_over_visits_is_counted():
     kept = VisitMaker(day=0).swung("full", pushes(7, 1)).drilled().swung("full", pushes(0, 8))
     found = progress(case(kept.visit()), RULES, "kept.push_good")
