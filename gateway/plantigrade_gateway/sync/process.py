@@ -187,17 +187,19 @@ class SyncProcess:
 
     async def once(self) -> list[str]:
         """Hand over, and fetch, all there is at this moment; return why it did not get on."""
+        problems: list[str] = []
         self.records.hurry()
         async with self.hub:
             for way in reversed(self._ways):  # who was deleted is told first
                 try:
                     await way.once()
-                except HubAway:
+                except HubAway as error:
+                    problems.append(str(error))
                     break
-                except GatewayError:  # of one kind of work: the other goes on
-                    continue
+                except GatewayError as error:  # of one kind of work: the other goes on
+                    problems.append(str(error))
         self._note()
-        return [way.problem for way in reversed(self._ways) if way.problem is not None]
+        return problems
 
     def close(self) -> None:
         """Close what it opened."""

@@ -224,8 +224,9 @@ def told(work: SyncProcess, *, people: list[Any], sessions: list[Any]) -> list[s
         return one
 
     work.hub = OpenHub()  # type: ignore[assignment]
-    work._people = doing("people", people)  # type: ignore[method-assign]
-    work.records.round = doing("records", sessions)  # type: ignore[method-assign]
+    records, changes = work._ways
+    changes._work = doing("people", people)
+    records._work = doing("records", sessions)
     return order
 
 
@@ -238,7 +239,7 @@ async def test_once_hands_over_all_there_is_people_first(work):
 async def test_once_ends_where_the_hub_is_away_and_goes_on_past_what_it_refuses(work):
     order = told(work, people=[GatewayError("changes: no")], sessions=[HubAway(AWAY)])
     assert await work.once() == ["changes: no", AWAY]
-    assert order == ["people", "records"]
+    assert order == ["people", "records"] and work.state().problem == AWAY
     order = told(work, people=[HubAway(AWAY)], sessions=[])
     assert await work.once() == [AWAY] and order == ["people"]
 

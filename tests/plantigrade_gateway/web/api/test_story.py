@@ -20,7 +20,7 @@ NOTES = Path(__file__).resolve().parents[4] / "hardware_notes"
 
 @pytest.mark.slow
 def test_a_story_from_registration_to_deletion(served, coach, path):
-    player = {"name": NAME, "handedness": "right", "shoe": "Shoe-of-Zeb", "mass_kg": 71}
+    player = {"name": NAME, "handedness": "left", "shoe": "Shoe-of-Zeb", "mass_kg": 71}
     made = got(coach.post(f"{HERE}/players", json=player), 201)
     key = made["player"]["player_id"]
     assert len(key) == 32 and int(key, 16) >= 0  # 128 bits
