@@ -74,6 +74,7 @@ def joined(
     asks: bool = False,
     own_s: float | None = None,
     last: Transient | None = None,
+    beside: Transient | None = None,
     sets: tuple[SetSpan, ...] = (SET,),
 ) -> list[SwingStrike]:
     """Join the strikes: one is confirmed five times, then one is told, then none is hit."""
@@ -95,6 +96,8 @@ def joined(
                 log.heard(HeardSound(0, faint), at_s + 0.15 + 0.01 + OFFSET_S)
             heard_s = at_s + 0.3 + 0.01 + OFFSET_S
             log.heard(HeardSound(round(1e9 * late_s), last if k == 5 else strike), heard_s + late_s)
+            if beside is not None and k < confirmed:
+                log.heard(HeardSound(0, beside), at_s + 0.9 + 0.01 + OFFSET_S)
         if k < confirmed:
             log.listen(Listening(Purpose.CONFIRMED), at_s + 4.0)
     if own_s is not None:
@@ -142,6 +145,12 @@ def test_a_strike_is_told_against_the_moments_of_its_swing():
 def test_under_the_programs_own_sound_a_strike_is_known_by_its_top(own_s, state):
     covered = replace(sound(TransientKind.CLICK), high_share=0.1, rise_s=0.01)
     assert joined(own_s=own_s, last=covered)[5].state == state
+
+
+def test_a_louder_strike_in_the_next_bay_soon_after_is_no_part_of_how_the_club_sounds():
+    """A swing's strike is at most 0.4 s after the lead peak (`AFTER_LEAD_PEAK_S`); this one 0.7."""
+    other = replace(sound(TransientKind.CLICK, -9.0), bands_db=BANDS[::-1])
+    assert joined(beside=other) == joined()
 
 
 def test_another_club_is_not_known_by_the_first_ones_strikes():
