@@ -58,6 +58,7 @@ def _sums(numbers: list[float]) -> str:
 def _pictured(found: re.Match[str]) -> str:
     drawn = found.group()
     words = re.findall(r">\s*([^<>]*?[^\s<>][^<>]*?)\s*<", drawn)
+    words = ["DAY" if re.fullmatch(r"\d\d-\d\d", word) else word for word in words]
     inside = " ".join(re.findall(r'\b(?!id|class)[a-z0-9-]+="([^"]*)"', drawn))
     return f"\n<picture {' '.join(words)} {_sums([float(n) for n in NUMBER.findall(inside)])}>\n"
 
