@@ -66,7 +66,7 @@ class Fix:
     now: str = ""
 
 
-_VERSION = "the analysis version was raised to 2, 3, 4, then 5, with the fixes below"
+_VERSION = "the analysis version was raised to 2, 3, 4, 5, then 6, with the fixes below"
 _SHIFT = "the shift is read where the lead share has made 5 % of its rise, not from the trough"
 _PUSH_END = "a push ends row by row from the lead peak on, not with the finish"
 _LINK = "the class is named LinkQuality now"

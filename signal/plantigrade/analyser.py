@@ -44,7 +44,7 @@ def run_whole(detector: Detector, blocks: Iterable[PairBlock]) -> list[Event]:
     return events + detector.flush()
 
 
-ANALYSIS_VERSION = 5
+ANALYSIS_VERSION = 6
 """Kept with every result; raised by a release that changes a number."""
 
 

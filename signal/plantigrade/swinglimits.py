@@ -34,6 +34,9 @@ PRESS_MOST, PRESS_OF_RANGE = 0.10, 0.33
 TRAIL_SIDE, TO_LEAD_SIDE, FAR_BACK = 0.42, 0.56, 0.15
 """A stillness under the first may be a rest on the trail side: unless s then falls by the third, a
 rise up to the second is a return to the middle."""
+LEAD_SIDE, NEVER_BACK = 0.60, 0.43
+"""A stillness over the first may be a rest on the lead side: unless s then falls under the second,
+the drive only goes back to where it came from, by way of the middle."""
 LEAST_RISE, LEAST_PACE = 0.20, 0.6
 """A drive raises s so far and so fast, 1 / s: a lively waggle does neither quite, and its lead load
 stays under `LEAST_LOADED`; over that, `Limits.swing_range` alone holds."""
@@ -50,6 +53,9 @@ REST_AT_TRAIL_S = 0.8
 """A trail peak as wide as this is a rest, not a turn."""
 DRIVE_S = (0.05, 0.6)
 """Shift → lead peak lies between these."""
+TURN_S, PRESSED_BW = 0.80, 1.0
+"""Trail peak → lead peak takes less than the first, unless the lead foot then carries the second,
+× BW: a body that is only shifted from foot to foot presses neither with more than its weight."""
 LEAST_TEMPO = 0.65
 """Start → trail peak takes at least this part of trail peak → lead peak. A body that goes over to
 the lead foot first pushes off from it, for less: as it bends, steps or comes back from a rest."""

@@ -7,7 +7,7 @@ import numpy as np
 
 from plantigrade.block import FloatArray
 from plantigrade.limits import Setup
-from plantigrade.rolling import longest, longest_span
+from plantigrade.rolling import longest, longest_span, still_windows
 from plantigrade.swing import Outline
 from plantigrade.swinglimits import (
     AFTER_PEAK_S,
@@ -22,6 +22,7 @@ from plantigrade.swinglimits import (
     FORWARD,
     GAIT_S,
     HIDDEN_S,
+    LEAD_SIDE,
     LEAN_S,
     LEAST_BACK,
     LEAST_FALL,
@@ -36,17 +37,23 @@ from plantigrade.swinglimits import (
     LEVEL_S,
     LIFT_S,
     LOADING_S,
+    NEVER_BACK,
     OFF_S,
     PRESS_MOST,
     PRESS_OF_RANGE,
+    PRESSED_BW,
     REST_AT_TRAIL_S,
     SET_DOWN,
+    SETTLED_RANGE,
+    SETTLED_S,
     SLIDE,
     STEP_FALL,
+    STEPPED_S,
     STRIDE_BW,
     SURE_FALL,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
+    TURN_S,
     UNLOADED_S,
 )
 from plantigrade.swingrows import Col, SwingRows
@@ -58,17 +65,20 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
     address = shape.address
     loading = (shape.trail_peak - shape.start) / rate_hz
     drive = (shape.lead_peak - shape.shift) / rate_hz
+    turn = (shape.lead_peak - shape.trail_peak) / rate_hz
     return (
         shape.highest - shape.lowest >= max(limits.swing_range, limits.swing_range_sd * address.sd)
         and _falls(shape, setup)
         and shape.press <= max(PRESS_MOST, PRESS_OF_RANGE * (shape.highest - shape.lowest))
         and not _returns_from_rest(shape)
+        and not (address.level > LEAD_SIDE and shape.lowest > NEVER_BACK)
         and _is_over(shape)
         and LOADING_S[0] <= loading <= LOADING_S[1]
         and (shape.highest - shape.lowest >= LEAST_RISE or shape.loaded >= LEAST_LOADED)
         and shape.pace * rate_hz >= LEAST_PACE
         and shape.trail_peak_rows < REST_AT_TRAIL_S * rate_hz
         and DRIVE_S[0] <= drive <= DRIVE_S[1]
+        and (turn < TURN_S or shape.lead_peak_n >= PRESSED_BW * setup.bw_n)
         and shape.trail_peak - shape.start >= LEAST_TEMPO * (shape.lead_peak - shape.trail_peak)
         and not (shape.forward >= FORWARD and shape.back < BACK)
     )
@@ -102,11 +112,17 @@ def _is_over(shape: Outline) -> bool:
 
 def top_of(lead: FloatArray, setup: Setup) -> int:
     """Return the row of a rise's top: its maximum, or where it comes to a level that it keeps."""
+    level = level_of(lead, setup)
+    return int(np.nanargmax(lead)) if level is None else level
+
+
+def level_of(lead: FloatArray, setup: Setup) -> int | None:
+    """Return the row at which a rise comes to a level that it keeps; None where it keeps none."""
     top = int(np.nanargmax(lead))
     with np.errstate(invalid="ignore"):
         level = lead >= lead[top] - LEVEL_OF_RISE * (lead[top] - lead[0])
     first = int(np.argmax(level))
-    return first if level[first:].sum() >= setup.samples(LEVEL_S) else top
+    return first if level[first:].sum() >= setup.samples(LEVEL_S) else None
 
 
 def down_by(rows: SwingRows, shape: Outline, peak: int, stop: int, setup: Setup) -> int | None:
@@ -157,6 +173,37 @@ def slides(rows: SwingRows, shape: Outline, start: int, peak: int, setup: Setup)
     if longest(light) < setup.samples(OFF_S):
         return False
     return int(np.argmax(light)) < setup.samples(UNLOADED_S) or shape.loaded < SET_DOWN
+
+
+def finish_of(rows: SwingRows, peak: int, stop: int, setup: Setup) -> tuple[int | None, int, str]:
+    """Return the row that decides the finish (None if not yet), the finish, and its manner."""
+    s = rows.column(Col.SHARE, peak, stop)
+    trail = rows.column(Col.TRAIL_EVEN, peak, stop)
+    choices: list[tuple[int, int, str]] = []
+    width = setup.samples(SETTLED_S)
+    settled = np.flatnonzero(still_windows(s, width, SETTLED_RANGE))
+    if len(settled):
+        choices.append((int(settled[0]) + width - 1, int(settled[0]), "settled"))
+    with np.errstate(invalid="ignore"):
+        off = trail < setup.contact_n
+        on = trail >= 1.5 * setup.contact_n
+    leaves = np.flatnonzero(off)
+    while len(leaves):
+        left = int(leaves[0])
+        lands = np.flatnonzero(on[left:])
+        if len(lands) == 0:
+            break
+        if lands[0] >= setup.samples(STEPPED_S):
+            choices.append((left + int(lands[0]), left, "stepped"))
+            break
+        leaves = leaves[leaves > left + lands[0]]
+    latest = setup.samples(setup.limits.finish_s)
+    if len(s) > latest:
+        choices.append((latest, latest, "time"))
+    if not choices:
+        return None, 0, ""
+    decided, finish, manner = min(choices)
+    return peak + decided, peak + finish, manner
 
 
 def gait_by(

@@ -15,7 +15,6 @@ from plantigrade.events import Event, Phase, PhaseKind, Push
 from plantigrade.limits import Setup
 from plantigrade.rolling import (
     longest,
-    still_windows,
     trailing_max,
     trailing_min,
 )
@@ -31,6 +30,7 @@ from plantigrade.swinglimits import (
     ADDRESS_BEFORE_S,
     BACK_S,
     BACKSWING_FALL,
+    DRIVE_S,
     FALL_S,
     KEEP_S,
     LEAST_FALL,
@@ -41,12 +41,19 @@ from plantigrade.swinglimits import (
     PROMINENCE_OF_RISE,
     RISE,
     RISE_S,
-    SETTLED_RANGE,
-    SETTLED_S,
-    STEPPED_S,
 )
 from plantigrade.swingrows import HEEL, Col, SwingRows
-from plantigrade.swingrules import down_by, gait_by, is_drive, is_lifted, slides, top_of, walks_on
+from plantigrade.swingrules import (
+    down_by,
+    finish_of,
+    gait_by,
+    is_drive,
+    is_lifted,
+    level_of,
+    slides,
+    top_of,
+    walks_on,
+)
 
 
 class _Stage(Enum):
@@ -221,9 +228,14 @@ class SwingDetector:
         self._announce(at, events)
         peak = candidate.trough + top_of(lead[: int(done[0]) + 1], self.setup)
         start = candidate.address[0]
-        window = self._rows.window(start, at)
-        address = Address(0, candidate.address[1] - start, *candidate.address[2:])
-        shape = outline(window, address, candidate.trough - start, peak - start, self.setup)
+        shape = self._outline(candidate, peak, at)
+        latest = start + int(shape.shift) + self.setup.samples(DRIVE_S[1])
+        if peak > latest:
+            # the body may go on to the lead foot once the drive is over: a level that it first kept
+            level = level_of(lead[: latest + 1 - candidate.trough], self.setup)
+            if level is not None:
+                peak = candidate.trough + level
+                shape = self._outline(candidate, peak, at)
         self._candidate = replace(candidate, peak=peak, shape=shape)
         begun = start + int(shape.start)
         if not is_drive(shape, self.setup) or slides(self._rows, shape, begun, peak, self.setup):
@@ -234,6 +246,12 @@ class SwingDetector:
         self._stage, self._cursor, self._settled_at = _Stage.FINISH, at + 1, at + 1
         self._announce(at + 1, events)
         return True
+
+    def _outline(self, candidate: _Candidate, peak: int, now: int) -> Outline:
+        start, stop, level, sd = candidate.address
+        window = self._rows.window(start, now)
+        address = Address(0, stop - start, level, sd)
+        return outline(window, address, candidate.trough - start, peak - start, self.setup)
 
     def _finish(self, stop: int, events: list[Event]) -> bool:
         """Look for the end of the push and the finish; report each when it is decided."""
@@ -255,7 +273,9 @@ class SwingDetector:
                 return True
             candidate = self._candidate = replace(candidate, driven=True)
             self._cursor = self._settled_at = shown
-        decided, finish, manner = self._find_finish(candidate.peak, stop)
+        decided, finish, manner = finish_of(self._rows, candidate.peak, stop, self.setup)
+        if decided is not None:
+            decided = max(decided, self._settled_at)
         last = stop if decided is None else decided + 1
         if candidate.push is None:
             candidate = self._decide_push(candidate, last, events)
@@ -355,36 +375,6 @@ class SwingDetector:
             longest(self._rows.may_step(is_lead, address[1], stop)) >= least
             for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
-
-    def _find_finish(self, peak: int, stop: int) -> tuple[int | None, int, str]:
-        """Return the row that decides the finish (None if not yet), the finish, and its manner."""
-        s = self._rows.column(Col.SHARE, peak, stop)
-        trail = self._rows.column(Col.TRAIL_EVEN, peak, stop)
-        choices: list[tuple[int, int, str]] = []
-        width = self.setup.samples(SETTLED_S)
-        settled = np.flatnonzero(still_windows(s, width, SETTLED_RANGE))
-        if len(settled):
-            choices.append((int(settled[0]) + width - 1, int(settled[0]), "settled"))
-        with np.errstate(invalid="ignore"):
-            off = trail < self.setup.contact_n
-            on = trail >= 1.5 * self.setup.contact_n
-        leaves = np.flatnonzero(off)
-        while len(leaves):
-            left = int(leaves[0])
-            lands = np.flatnonzero(on[left:])
-            if len(lands) == 0:
-                break
-            if lands[0] >= self.setup.samples(STEPPED_S):
-                choices.append((left + int(lands[0]), left, "stepped"))
-                break
-            leaves = leaves[leaves > left + lands[0]]
-        latest = self.setup.samples(self.setup.limits.finish_s)
-        if len(s) > latest:
-            choices.append((latest, latest, "time"))
-        if not choices:
-            return None, 0, ""
-        decided, finish, manner = min(choices)
-        return max(peak + decided, self._settled_at), peak + finish, manner
 
     def _decide_push(self, candidate: _Candidate, stop: int, events: list[Event]) -> _Candidate:
         """Read the push as soon as a row has ended it, after the lead peak is known."""

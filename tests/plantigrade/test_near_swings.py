@@ -13,6 +13,7 @@ from plantigrade.events import Phase, PhaseKind
 from plantigrade.swing import Address, outline, window_of
 
 STILL: Knots = ((0.0, 0.5), (3.0, 0.5))
+REST: Knots = ((0.0, 0.68), (3.0, 0.68))
 STANDS: Knots = ((0.0, 1.0), (1.0, 1.0))
 STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
 """The drive presses the ground with 1.3 times the body's weight."""
@@ -44,6 +45,21 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
             STANDS,
             1,
         ),
+        # shifted from foot to foot without a press: from the middle of the trough to the lead peak
+        # 0.87 s, and 0.7 s; and 0.88 s with 1.08 times the body's weight on the lead foot
+        ((*STILL, (4.2, 0.2), (4.7, 0.2), (5.35, 0.75), (7.0, 0.75)), STANDS, 0),
+        ((*STILL, (4.2, 0.2), (4.6, 0.2), (5.1, 0.75), (7.0, 0.75)), STANDS, 1),
+        (
+            (*STILL, (4.2, 0.2), (4.7, 0.2), (5.35, 0.75), (7.0, 0.75)),
+            ((0.0, 1.0), (4.7, 1.0), (5.35, 1.44), (5.9, 1.0)),
+            1,
+        ),
+        # from a rest on the lead foot to the middle and back; and a swing from as far
+        ((*REST, (4.0, 0.48), (4.4, 0.85), (7.0, 0.85)), STANDS, 0),
+        ((*REST, (4.0, 0.38), (4.4, 0.85), (7.0, 0.85)), STANDS, 1),
+        # a drive to a level that it keeps, and the rest of the body later; and without a level
+        ((*STILL, (3.8, 0.2), (4.1, 0.78), (4.5, 0.78), (4.9, 0.92), (7.0, 0.92)), STANDS, 1),
+        ((*STILL, (3.8, 0.2), (4.9, 0.92), (7.0, 0.92)), STANDS, 0),
         # from a range of .18, a lead foot driven to 1.3 times its own load, and a lively waggle
         (
             (*STILL, (3.7, 0.38), (4.0, 0.56), (4.4, 0.45), (7.0, 0.45)),

@@ -15,7 +15,7 @@ from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.events import Event, HeelLiftState, Manner, Phase, PhaseKind, Swing
 from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.swing import _pace
-from plantigrade.swingrules import down_by, is_lifted
+from plantigrade.swingrules import down_by, finish_of, is_lifted
 from plantigrade.swings import SwingDetector
 from plantigrade.zones import eighteen
 
@@ -430,12 +430,10 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
     k = np.arange(520)
     detector = SwingDetector(setup())
     detector.push(of_share(0.85 - 0.011 * np.clip(410 - k, 0, 40)))
-    detector._settled_at = 0
-    assert detector._find_finish(380, 454) == (None, 0, "")
-    assert detector._find_finish(380, 455) == (454, 405, "settled")
-    assert detector._find_finish(380, 460) == (454, 405, "settled")
-    detector._settled_at = 458  # nothing is decided before what was decided last
-    assert detector._find_finish(380, 460) == (458, 405, "settled")
+    rows, limits = detector._rows, detector.setup
+    assert finish_of(rows, 380, 454, limits) == (None, 0, "")
+    assert finish_of(rows, 380, 455, limits) == (454, 405, "settled")
+    assert finish_of(rows, 380, 460, limits) == (454, 405, "settled")
 
 
 @pytest.mark.parametrize(
