@@ -56,6 +56,12 @@ DRIVE_S = (0.05, 0.6)
 TURN_S, PRESSED_BW = 0.80, 1.0
 """Trail peak → lead peak takes less than the first, unless the lead foot then carries the second,
 × BW: a body that is only shifted from foot to foot presses neither with more than its weight."""
+SWAY_LEAD, SWAY_BOTH = 1.4, 1.04
+"""A body that sways from foot to foot keeps its weight, where a swing presses the ground: at the
+lead peak the lead foot carries under the first times its own load at address, and both feet
+together under the second times theirs. Then it is a sway …"""
+SWAY_S, SWAY_PACE = 0.5, 1.1
+"""… if start → trail peak took less than the first, or s rises slower than the second, 1 / s."""
 LEAST_TEMPO = 0.65
 """Start → trail peak takes at least this part of trail peak → lead peak. A body that goes over to
 the lead foot first pushes off from it, for less: as it bends, steps or comes back from a rest."""

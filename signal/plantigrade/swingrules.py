@@ -51,6 +51,10 @@ from plantigrade.swinglimits import (
     STEPPED_S,
     STRIDE_BW,
     SURE_FALL,
+    SWAY_BOTH,
+    SWAY_LEAD,
+    SWAY_PACE,
+    SWAY_S,
     TO_LEAD_SIDE,
     TRAIL_SIDE,
     TURN_S,
@@ -80,6 +84,7 @@ def is_drive(shape: Outline, setup: Setup) -> bool:
         and DRIVE_S[0] <= drive <= DRIVE_S[1]
         and (turn < TURN_S or shape.lead_peak_n >= PRESSED_BW * setup.bw_n)
         and shape.trail_peak - shape.start >= LEAST_TEMPO * (shape.lead_peak - shape.trail_peak)
+        and not _sways(shape, loading, rate_hz)
         and not (shape.forward >= FORWARD and shape.back < BACK)
     )
 
@@ -98,6 +103,13 @@ def _returns_from_rest(shape: Outline) -> bool:
     level = shape.address.level
     fall = level - shape.lowest
     return level < TRAIL_SIDE and fall < FAR_BACK and shape.highest < TO_LEAD_SIDE
+
+
+def _sways(shape: Outline, loading: float, rate_hz: float) -> bool:
+    """Whether the body only swayed from foot to foot, pressing with no more than its weight."""
+    both = shape.loaded * shape.address.level / shape.highest
+    is_light = shape.loaded < SWAY_LEAD and both < SWAY_BOTH
+    return is_light and (loading < SWAY_S or shape.pace * rate_hz < SWAY_PACE)
 
 
 def _is_over(shape: Outline) -> bool:

@@ -60,6 +60,16 @@ STAMPS: Knots = ((0.0, 1.0), (3.5, 1.0), (4.0, 1.3), (4.4, 1.0))
         # a drive to a level that it keeps, and the rest of the body later; and without a level
         ((*STILL, (3.8, 0.2), (4.1, 0.78), (4.5, 0.78), (4.9, 0.92), (7.0, 0.92)), STANDS, 1),
         ((*STILL, (3.8, 0.2), (4.9, 0.92), (7.0, 0.92)), STANDS, 0),
+        # swayed from foot to foot, quickly or slowly; and a swing's turn, time and press
+        ((*STILL, (3.4, 0.36), (3.7, 0.66), (4.1, 0.36), (7.0, 0.5)), STANDS, 0),
+        ((*STILL, (3.7, 0.36), (4.15, 0.66), (4.6, 0.36), (7.0, 0.5)), STANDS, 0),
+        ((*STILL, (3.7, 0.36), (4.0, 0.66), (4.4, 0.36), (7.0, 0.5)), STANDS, 1),
+        (
+            (*STILL, (3.4, 0.36), (3.8, 0.61), (4.2, 0.36), (7.0, 0.5)),
+            ((0.0, 1.0), (3.4, 1.0), (3.8, 1.12), (4.2, 1.0)),
+            1,
+        ),
+        ((*STILL, (3.4, 0.36), (3.8, 0.74), (4.2, 0.36), (7.0, 0.5)), STANDS, 1),
         # from a range of .18, a lead foot driven to 1.3 times its own load, and a lively waggle
         (
             (*STILL, (3.7, 0.38), (4.0, 0.56), (4.4, 0.45), (7.0, 0.45)),
