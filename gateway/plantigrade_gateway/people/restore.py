@@ -199,6 +199,7 @@ def _made_ready(file: BinaryIO, new: Path, old: Path, when: datetime) -> tuple[i
         store.recover()
         deleted = _people(file, store, old)
         _close_doors(store, old, when)
+            tables.migrate(engine, keeps_old=False)  # the backup itself is the copy
         return len(store.sessions()), *deleted
 
 
@@ -206,6 +207,7 @@ def _people(file: BinaryIO, store: Store, old: Path) -> tuple[int, int]:
     """Bring people's tables together with those that are there; delete what was deleted."""
     engine, beside = engine_for(store.path), tables.sqlite_engine(store.path)
     try:
+                tables.migrate(beside, keeps_old=False)
         with explained(old):
             log = ChangeLog(engine)
             with closing(_lines(file, store.path)) as lines:
