@@ -86,7 +86,7 @@ class Players:
                 )
             if of is not None and not {session_id for session_id, _ in sessions} <= set(of):
                 return False
-            self._db.drop_copies()
+            self._db.begin_deletion()
             db.execute("DELETE FROM players WHERE player_no = ?", (number,))
         self._db.wipe()
         return True

@@ -140,7 +140,7 @@ def drop_unfinished(path: Path) -> None:
     It may be whole players, and nobody looks for it again.
     """
     snapshot.sweep(path.parent, f"{glob.escape(path.name)}{BEFORE_RESTORE}*")
-    for end in ("", "-wal", "-shm", "-journal", "-recording", snapshot.PART):
+    for end in ("", "-wal", "-shm", "-journal", "-recording", "-deleting", snapshot.PART):
         path.with_name(f"{path.name}{RESTORING}{end}").unlink(missing_ok=True)
 
 
