@@ -9,6 +9,7 @@ import json
 import logging
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -89,6 +90,8 @@ class Intake:
         self._config = config if config is not None and config.text("tsdb.url") else None
         self._database_due_s, self._database_said = float("-inf"), ""
         self._series: dict[str, int] = {}  # deleted from the database so far, by player
+        with suppress(StoreError):  # somebody reads what was deleted: at the next start
+            self._store.database.complete_wipe()
         with self._register.explained():
             self._deletions.note_hub(name)
             if config is not None:

@@ -19,9 +19,9 @@ from plantigrade_gateway.people.players import COACH, PLAYER, SESSION, Register
 from plantigrade_gateway.people.prints import PHOTO, pictures_of
 from plantigrade_gateway.people.profile import utc
 from plantigrade_gateway.sinks import LOADS
+from plantigrade_gateway.store import schema, snapshot
 from plantigrade_gateway.store.hubledger import Ledger
 from plantigrade_gateway.store.outbox import Outbox
-from plantigrade_gateway.store.schema import replaced_copies
 from plantigrade_gateway.store.store import Store
 
 ELSEWHERE = (
@@ -141,13 +141,29 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
     """Delete a player with all sessions and all that was said; only the tombstone stays.
 
     A deletion that was cut off is completed by another one. What the log says deleted already gets
-    no other tombstone. The receipt is kept in the store before anything is deleted.
+    no other tombstone. The receipt is kept in the store before anything is deleted. A restore or a
+    copy that is being made in the store's folder is waited for: it may have read the player before.
 
     Raises
     ------
     StoreError
         There is no such player, or a session of theirs is being recorded: nothing is deleted.
     """
+    with snapshot.alone(register.store.path.parent, wait=True):
+        try:
+            schema.drop_unfinished(register.store.path)
+        except OSError as error:
+            raise StoreError(
+                f"{error.filename}: is left of a restore and cannot be removed ({error.strerror}); "
+                "delete it yourself, and the player again"
+            ) from error
+        while (receipt := _deleted(register, player_id, author)) is None:
+            pass
+    return receipt
+
+
+def _deleted(register: Register, player_id: str, author: str) -> Receipt | None:
+    """Delete a player; None: of some sessions, which became theirs meanwhile, it is to be said."""
     store = register.store
     if not is_there(register, player_id):
         raise StoreError(f"player {player_id}: not in the store {store.path}")
@@ -178,14 +194,14 @@ def delete_player(register: Register, player_id: str, author: str = COACH) -> Re
             tuple(_sent_on(store, numbers)),
             None,
             register.places(),
-            tuple(copy.name for copy in replaced_copies(store.path)),
+            tuple(copy.name for copy in schema.replaced_copies(store.path)),
         )
         keep(store, receipt, is_done=False)
         register.log.delete([(kind, key) for kind, key in gone if key not in dead[kind]], author)
     try:
         found = (scrubbed(register), _wiped(store, player_id, receipt.sessions))
     except _Others:
-        return delete_player(register, player_id, author)
+        return None
     traces = [why for why in found if why is not None]
     receipt = replace(receipt, traces=" ".join(traces) or None)
     keep(store, receipt, is_done=receipt.traces is None)

@@ -44,7 +44,7 @@ from plantigrade_gateway.people.profile import (
     utc,
 )
 from plantigrade_gateway.people.tables import engine_for, explained
-from plantigrade_gateway.store.rows import at_place, utc_text
+from plantigrade_gateway.store.rows import at_place, kept_text, utc_text
 from plantigrade_gateway.store.schema import default_path, lies_alone
 from plantigrade_gateway.store.store import Store
 
@@ -262,7 +262,8 @@ class Register:
             " WHERE ? IS NULL OR player_id = ? ORDER BY player_no",
             (player_id, player_id),
         ):
-            yield key, {"name": name, "handedness": handedness, "mass_kg": mass_kg}
+            texts = {"name": kept_text(name), "handedness": kept_text(handedness)}
+            yield kept_text(key), {**texts, "mass_kg": mass_kg}
 
     # What is said
 

@@ -6,7 +6,6 @@ there is none; killed at any moment, the old one is there as it was. A copy of i
 """
 
 import errno
-import glob
 import json
 import os
 import sqlite3
@@ -34,7 +33,6 @@ from plantigrade_gateway.store.refusal import explain
 from plantigrade_gateway.store.rows import utc_text
 from plantigrade_gateway.store.store import Store
 
-_NEW = "-restoring"
 _BAYS, _PLACES = "hub_bay", "hub_place"
 """A hub's bays and the hashes of their credentials, and whose each place is (`hubtables`)."""
 _IS_TABLE = "SELECT 1 FROM sqlite_schema WHERE name = ?"
@@ -134,9 +132,8 @@ def _make_room(store: Path, replace: bool) -> None:
 
 
 def _restored(file: BinaryIO, about: archive.About, store: Path, when: datetime) -> Restored:
-    new = store.with_name(store.name + _NEW)
-    _remove(new)
-    snapshot.sweep(store.parent, f"{glob.escape(store.name)}{schema.BEFORE_RESTORE}*")
+    new = store.with_name(store.name + schema.RESTORING)
+    schema.drop_unfinished(store)
     try:
         with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as to:
             archive.extract(file, archive.STORE, to)
@@ -147,13 +144,8 @@ def _restored(file: BinaryIO, about: archive.About, store: Path, when: datetime)
         snapshot.sync(new)
         kept = _put_in_place(new, store, when)
     finally:
-        _remove(new)
+        schema.drop_unfinished(store)
     return Restored(store, about.made_utc, *counts, kept)
-
-
-def _remove(store: Path) -> None:
-    for end in ("", "-wal", "-shm", "-journal", "-recording"):
-        store.with_name(store.name + end).unlink(missing_ok=True)
 
 
 def _put_in_place(new: Path, store: Path, when: datetime) -> Path | None:
@@ -207,6 +199,7 @@ def _people(file: BinaryIO, store: Store, old: Path) -> tuple[int, int]:
     engine, beside = engine_for(store.path), tables.sqlite_engine(store.path)
     try:
         with explained(old):
+            tables.migrate(engine, keeps_old=False)  # the backup itself is the copy
             log = ChangeLog(engine)
             with closing(_lines(file, store.path)) as lines:
                 _take(log, engine, lines)
@@ -214,6 +207,7 @@ def _people(file: BinaryIO, store: Store, old: Path) -> tuple[int, int]:
                 _begin_new_site(engine)
                 log.merge((c for c in _changes_of(old) if c.field == DELETED), judges=False)
             elif is_there(beside):
+                tables.migrate(beside, keeps_old=False)
                 there = ChangeLog(beside)
                 log.merge(there.changes(), there.restamps(), judges=False)
             gone = {entity: log.deleted(entity) for entity in (PLAYER, SESSION)}

@@ -266,11 +266,12 @@ def scrub(engine: sa.Engine) -> None:
             db.exec_driver_sql("RESET lock_timeout")
 
 
-def migrate(engine: sa.Engine) -> None:
+def migrate(engine: sa.Engine, *, keeps_old: bool = True) -> None:
     """Bring the tables up to date, each step with its number in one transaction.
 
     Tables that are up to date are only read: nobody waits for a recording's commits. Of a store
-    with tables of an older version a copy is kept first, as `schema.connect` keeps one.
+    with tables of an older version a copy is kept first, as `schema.connect` keeps one; who makes
+    copies beside it already (`snapshot.alone`) would wait for itself, and says `keeps_old` is no.
 
     Raises
     ------
@@ -282,7 +283,7 @@ def migrate(engine: sa.Engine) -> None:
             if (version := _version(db)) == len(MIGRATIONS):
                 return
         path = Path(engine.url.database or "")
-        if engine.dialect.name == "sqlite" and path.is_file():
+        if keeps_old and engine.dialect.name == "sqlite" and path.is_file():
             schema.keep_copy(path, f"people-{version}")
     with writing(engine).begin() as db:
         VERSION.create(db, checkfirst=True)

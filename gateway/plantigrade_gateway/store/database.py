@@ -117,11 +117,42 @@ class Database:
         except sqlite3.Error as error:
             raise explain(self.path, error) from error
 
-    def drop_copies(self) -> None:
-        """Before a deletion: remove the copies from before an upgrade (`schema.kept_copies`).
+    def begin_deletion(self) -> None:
+        """Before a deletion: remove the copies, and note that it is to be wiped after.
 
-        They hold what is to go, and nothing else that is not here. A program that is killed after
-        the deletion would leave them, and nobody would look for them again.
+        A program that is killed after the deletion would leave both, and nobody would look for them
+        again.
+
+        Raises
+        ------
+        StoreError
+            The note, an empty file beside the store, cannot be made.
+        """
+        self.drop_copies()
+        try:
+            _opened_sign(self._wipe_note, make=True).close()
+        except OSError as error:
+            raise _no_room(self.path, error) from error
+
+    @property
+    def _wipe_note(self) -> Path:
+        return self.path.with_name(self.path.name + "-deleting")
+
+    def complete_wipe(self) -> None:
+        """Wipe what a program deleted that was killed before it had wiped it.
+
+        Raises
+        ------
+        StoreError
+            As `wipe`.
+        """
+        if self._wipe_note.exists():
+            self.wipe()
+
+    def drop_copies(self) -> None:
+        """Remove the copies from before an upgrade (`schema.kept_copies`).
+
+        They hold what is to go, and nothing else that is not here.
         """
         for copy in schema.kept_copies(self.path):
             copy.unlink(missing_ok=True)
@@ -144,6 +175,7 @@ class Database:
                 f"store {self.path}: deleted, but another program still reads the store and traces "
                 f"stay in {self.path.name}-wal until that program is closed"
             )
+        self._wipe_note.unlink(missing_ok=True)
 
     def mark_recording(self, session_id: str) -> None:
         """Hold the sign that a session is recorded here, until it is unmarked.

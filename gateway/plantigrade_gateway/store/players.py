@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from plantigrade_gateway.errors import NobodyError, StoreError
 from plantigrade_gateway.store.database import Database
-from plantigrade_gateway.store.rows import Player, kept_time, utc_text
+from plantigrade_gateway.store.rows import Player, kept_text, kept_time, utc_text
 
 ID_BYTES = 16
 """Length of a random id, which is written as hexadecimal text."""
@@ -50,7 +50,10 @@ class Players:
             "SELECT player_id, name, handedness, mass_kg, created_utc FROM players"
             " ORDER BY player_no"
         )
-        return [Player(a, b, c, d, kept_time(e)) for a, b, c, d, e in rows]
+        return [
+            Player(kept_text(a), kept_text(b), kept_text(c), d, kept_time(e))
+            for a, b, c, d, e in rows
+        ]
 
     def delete(self, player_id: str, of: Collection[str] | None = None) -> bool:
         """Delete a player with all sessions, for good.
@@ -83,7 +86,7 @@ class Players:
                 )
             if of is not None and not {session_id for session_id, _ in sessions} <= set(of):
                 return False
-            self._db.drop_copies()
+            self._db.begin_deletion()
             db.execute("DELETE FROM players WHERE player_no = ?", (number,))
         self._db.wipe()
         return True

@@ -8,7 +8,8 @@ from plantigrade_gateway.errors import DamageError, RefusedNowError, StoreError
 
 _UNREADABLE = ("SQLITE_IOERR_READ", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
 _NOT_NOW = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
-_NO_ROOM = ("SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_WRITE")
+_NO_LOG_INDEX = "SQLITE_IOERR_SHMSIZE"  # a file beside the store that reading needs, too
+_NO_ROOM = (_NO_LOG_INDEX, "SQLITE_IOERR_WRITE")
 """What a full disk says where SQLite makes the files beside the store's."""
 
 
@@ -22,7 +23,7 @@ def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError
     kind = StoreError
     if code in _NOT_NOW or name in _NO_ROOM:
         kind = RefusedNowError
-    if code == sqlite3.SQLITE_FULL:
+    if code == sqlite3.SQLITE_FULL or name == _NO_LOG_INDEX:
         text = "the disk is full; make room on it"
     elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         text = "another program keeps it locked; close that program"

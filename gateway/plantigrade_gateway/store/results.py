@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -128,6 +129,8 @@ def recover(store: Store) -> list[str]:
         cut_off = store.recover()
     except StoreError as error:
         return [f"{error}; a session that was cut off is ended at the next start."]
+    with suppress(StoreError):  # another program reads what was deleted: at the next start
+        store.database.complete_wipe()
     said = []
     for session_id in dict.fromkeys([*cut_off, *_without_results(store)]):
         text = f"Session {session_id[:8]} was cut off; what was recorded is kept."

@@ -67,6 +67,19 @@ def kept_time(text: str) -> datetime:
         raise _spoilt("a time", text) from error
 
 
+def kept_text(value: Any) -> str:  # noqa: ANN401 - of a row
+    """Return what is kept as text: SQLite keeps bytes in a column of text, too.
+
+    Raises
+    ------
+    DamageError
+        As `kept_time`.
+    """
+    if isinstance(value, str):
+        return value
+    raise _spoilt("text", value)
+
+
 def kept_json(text: str) -> Any:  # noqa: ANN401 - what was kept
     """Return what is kept as JSON.
 
@@ -172,6 +185,9 @@ class Session:
     def of(cls, row: tuple[Any, ...]) -> Self:
         """Make one of a row of `SESSIONS_SQL`."""
         session_id, player_id, started, offset_min, *rest = row
+        source, host, state, reason, *_, pair = rest
+        for text in (session_id, source, host, state, pair, player_id or "", reason or ""):
+            kept_text(text)
         return cls(session_id, player_id, at_place(started, offset_min), *rest)
 
 

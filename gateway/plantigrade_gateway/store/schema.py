@@ -26,6 +26,8 @@ PAGE_BYTES = 16384
 _OLDER = "-of-version-"
 BEFORE_RESTORE = "-before-restore-"
 """Stands in the name of the copy of a store that a backup took the place of."""
+RESTORING = "-restoring"
+"""Ends the name of the store that a restore makes, beside the one whose place it takes."""
 
 _LOG_PAGES = 512  # 8 MB of write-ahead log before it is taken into the file
 
@@ -130,6 +132,16 @@ def replaced_copies(path: Path) -> list[Path]:
     They hold what is nowhere else, so nothing deletes them but people.
     """
     return sorted(path.parent.glob(f"{glob.escape(path.name)}{BEFORE_RESTORE}*"))
+
+
+def drop_unfinished(path: Path) -> None:
+    """Remove what a killed restore left unfinished beside a store; only inside `snapshot.alone`.
+
+    It may be whole players, and nobody looks for it again.
+    """
+    snapshot.sweep(path.parent, f"{glob.escape(path.name)}{BEFORE_RESTORE}*")
+    for end in ("", "-wal", "-shm", "-journal", "-recording", "-deleting", snapshot.PART):
+        path.with_name(f"{path.name}{RESTORING}{end}").unlink(missing_ok=True)
 
 
 def is_made(path: Path | None) -> bool:

@@ -234,7 +234,7 @@ class Store:
         with self._db.writing() as db:
             if self.session(session_id).state == "open":
                 raise StoreError(f"session {session_id}: is still being recorded; stop it first")
-            self._db.drop_copies()
+            self._db.begin_deletion()
             db.execute("DELETE FROM sessions WHERE session_id = ?", (session_id,))
         self._db.wipe()
 

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 from obstore.store import MemoryStore
+from tests.support.damage import everything
 from tests.support.records import packets
 
 from plantigrade_gateway import config
@@ -26,6 +27,7 @@ from plantigrade_gateway.record.packing import pack
 from plantigrade_gateway.store import handedover, results
 from plantigrade_gateway.store.handedover import HandedOver
 from plantigrade_gateway.store.rows import Session
+from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.messages import SessionEnd, SessionHead
 
@@ -420,3 +422,18 @@ def test_a_hub_without_a_database_asks_none(tmp_path, empty, url, is_asked):
         assert (opened._config is settings) is is_asked
         opened._deletions.ask([DEAD])
         assert (opened._deletions.waiting(DATABASE) == {DEAD}) is is_asked
+
+
+def test_what_a_killed_hub_deleted_is_wiped_at_its_next_start(tmp_path, monkeypatch):
+    """The desk has the store open all the while, so that no close cuts its log."""
+    objects = Objects(MemoryStore(), None)
+    Intake(tmp_path, objects, "here").close()
+    with Store.open(store_path(tmp_path)) as store:
+        session = store.create_session("source-that-goes", analysis_version=1)
+        store.end_session(session, "stop")
+        with monkeypatch.context() as killed:
+            killed.setattr(store.database, "wipe", lambda: None)
+            store.delete_session(session)
+        assert b"source-that-goes" in everything(store.path)
+        Intake(tmp_path, objects, "here").close()
+        assert b"source-that-goes" not in everything(store.path)

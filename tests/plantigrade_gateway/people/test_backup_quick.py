@@ -213,6 +213,22 @@ def test_a_backup_of_an_older_version_leaves_no_copy_of_the_older_tables(tmp_pat
         assert [profile.name for profile in register.profiles().values()] == ["Ada Invented"]
 
 
+def test_a_backup_of_older_tables_of_people_is_restored(tmp_path, monkeypatch):
+    """It made a copy of them first, for which it waited until it was itself done: for ever."""
+    old = tmp_path / "old.sqlite3"
+    with monkeypatch.context() as before:
+        before.setattr(tables, "MIGRATIONS", tables.MIGRATIONS[:-1])
+        with Store.open(old) as store, Register(store) as register:
+            register.add(name="Ada Invented", handedness="left")
+        take(old, tmp_path / "b.tar", now=NOW)
+    new = tmp_path / "new" / "s.sqlite3"
+    restore(tmp_path / "b.tar", new, now=NOW)
+    assert {path.name for path in new.parent.iterdir()} <= {new.name, f"{new.name}-recording"}
+    assert rows(new, "SELECT max(version) FROM people_version") == [(len(tables.MIGRATIONS),)]
+    with Store.open(new) as store, Register(store) as register:
+        assert [profile.name for profile in register.profiles().values()] == ["Ada Invented"]
+
+
 def test_what_a_killed_one_left_unfinished_goes_and_nothing_else(place, made):
     left = place.store.with_name("s.sqlite3-before-restore-20300101T000000Z.part")
     whole = place.store.with_name("s.sqlite3-before-restore-20300101T000000Z")

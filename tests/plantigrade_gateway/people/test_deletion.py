@@ -2,7 +2,9 @@
 
 import random
 import sqlite3
+import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 from tests.support.damage import everything
@@ -11,6 +13,7 @@ from tests.support.sqlite import connected
 
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people import restore as restoring
 from plantigrade_gateway.people.backup import take
 from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there, kept
 from plantigrade_gateway.people.log import DELETED
@@ -159,6 +162,54 @@ def test_a_copy_that_a_restore_kept_is_named_by_every_receipt(store, register):
     copy.unlink()
     other = register.add(name="Vera Vanishing", handedness="left")
     assert delete_player(register, other).copies == ()
+
+
+@pytest.mark.sqlite
+def test_what_a_killed_restore_left_beside_the_store_goes_too(store, register):
+    gone = register.add(name="Vera Vanishing", handedness="left")
+    name = store.path.name
+    ends = [f"-restoring{end}" for end in ("", "-wal", "-shm", "-journal", "-recording", ".part")]
+    left = [store.path.with_name(f"{name}{end}") for end in (*ends, "-before-restore-1.part")]
+    others = [store.path.with_name(f"{name}{end}") for end in ("-restoring-notes", "-before-it")]
+    for path in (*left, *others):
+        path.write_bytes(b"Vera Vanishing")
+    delete_player(register, gone)
+    assert not any(path.exists() for path in left)
+    assert all(path.exists() for path in others)
+    left[0].mkdir()
+    other = register.add(name="Otto Other", handedness="right")
+    with pytest.raises(StoreError, match=r"-restoring: is left of a restore and cannot be removed"):
+        delete_player(register, other)
+    assert register.names() == {other: "Otto Other"}
+
+
+@pytest.mark.sqlite
+def test_a_deletion_waits_for_a_restore_that_has_read_the_player_before(
+    store, register, monkeypatch
+):
+    gone = register.add(name="Vera Vanishing", handedness="left")
+    backup = store.path.with_name("b.tar")
+    take(store.path, backup)
+
+    def delete() -> None:
+        with Store.open(store.path) as another, Register(another) as its:
+            delete_player(its, gone)
+
+    deleting = threading.Thread(target=delete)
+    put_in_place = restoring._put_in_place
+
+    def meanwhile(*given: Any) -> Path | None:
+        deleting.start()
+        deleting.join(1.0)  # without waiting it is done by then
+        return put_in_place(*given)
+
+    monkeypatch.setattr(restoring, "_put_in_place", meanwhile)
+    copy = restore(backup, store.path, replace=True).kept
+    deleting.join()
+    assert gone not in register.profiles() and register.log.deleted(PLAYER) == {gone}
+    assert b"Vera" not in store.path.read_bytes()
+    receipt = kept(store, gone)
+    assert copy is not None and receipt is not None and receipt[0].copies == (copy.name,)
 
 
 def test_a_name_that_an_old_store_holds_goes_too(store, register):

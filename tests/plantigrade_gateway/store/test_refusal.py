@@ -34,7 +34,7 @@ def refused(code: int, name: str) -> sqlite3.Error:
         (522, "SQLITE_IOERR_SHORT_READ", DamageError, "the disk refuses to read or write"),
         (8458, "SQLITE_IOERR_CORRUPTFS", DamageError, "the disk refuses to read or write"),
         (778, "SQLITE_IOERR_WRITE", RefusedNowError, "the disk refuses to read or write"),
-        (4874, "SQLITE_IOERR_SHMSIZE", RefusedNowError, "the disk refuses to read or write"),
+        (4874, "SQLITE_IOERR_SHMSIZE", RefusedNowError, "the disk is full"),
         (1034, "SQLITE_IOERR_FSYNC", StoreError, "the disk refuses to read or write"),
         (1, "SQLITE_ERROR", StoreError, "cannot be used (SQLITE_ERROR: said by SQLite)"),
     ],

@@ -52,6 +52,13 @@ def path(tmp_path: Path) -> Path:
         ("events SET body = '{'", ("show last",)),
         ("people_change SET value = '{'", ("players", "players show Ada")),
         ("people_change SET wall_utc_ms = x'ff'", ("players show Ada",)),
+        ("people_change SET field = x'ff'", ("players", "players show Ada")),
+        ("people_change SET entity_id = x'ff'", ("players", "players show Ada")),
+        ("people_change SET author = x'ff'", ("players show Ada",)),
+        ("players SET name = x'ff'", ("players", "players show Ada")),
+        ("players SET player_id = x'ff'", ("players", "players show Ada", "sessions", "show last")),
+        ("sessions SET session_id = x'ff'", ("sessions", "show last")),
+        ("sessions SET source = x'ff'", ("sessions", "show last")),
     ],
 )
 def test_a_value_that_was_spoilt_is_told_in_one_sentence(path, spoilt, commands):

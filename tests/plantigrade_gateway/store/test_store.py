@@ -24,6 +24,7 @@ from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import migrations, schema
 from plantigrade_gateway.store.repair import verify
+from plantigrade_gateway.store.results import recover
 from plantigrade_gateway.store.store import Store
 
 
@@ -324,6 +325,21 @@ def test_deleting_while_another_reads_says_that_traces_stay(tmp_path, monkeypatc
             store.delete_session(session)
         assert store.sessions() == []
         reader.close()
+
+
+def test_what_was_deleted_before_a_kill_is_wiped_at_the_next_start(tmp_path):
+    """Another program has the store open all the while, so that no close cuts its log."""
+    with Store.open(tmp_path / "s.sqlite3") as store, Store.open(store.path):
+        session = store.create_session("source-that-goes", analysis_version=1)
+        store.append(session, packets(10))
+        store.end_session(session, "stop")
+        with pytest.MonkeyPatch.context() as killed:
+            killed.setattr(store.database, "wipe", lambda: None)
+            store.delete_session(session)
+        assert b"source-that-goes" in everything(store.path)
+        assert recover(store) == []
+        assert b"source-that-goes" not in everything(store.path)
+        assert not list(tmp_path.glob("*-deleting"))
 
 
 # Files that are not, or are no longer, a store
