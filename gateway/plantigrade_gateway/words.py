@@ -327,6 +327,15 @@ def wrong_hand(recorded: str, registered: str, name: str) -> str:
     )
 
 
+def hand_changed(recorded: str, registered: str) -> str:
+    """Say that a player's hand was put right while a session goes on by the one of before."""
+    return (
+        f"The player is registered as {registered}-handed now, and this session goes on as of a "
+        f"{recorded}-handed one: its swings count on no sheet, comparison or page of the player. "
+        "End it and begin a new one: Stop, then Record."
+    )
+
+
 def decided_elsewhere(topics: Sequence[str]) -> str:
     """Say of which topics the decision was made on another player's visit; empty without any."""
     if not topics:
