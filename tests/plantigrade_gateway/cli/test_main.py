@@ -655,11 +655,22 @@ def test_a_folder_that_cannot_be_written(run):
 
 
 def test_replay_refuses_a_bad_file_before_anything_is_stored(run, tmp_path):
+    (tmp_path / "text.pgr").write_text("a replay file begins otherwise")
     for wrong in ("missing", "no replay", "cut replay"):
         (name,), words = bad_files(tmp_path)[wrong]
         refused(run("replay", name, "--fast", "--store", "s.sqlite3"), *words)
         assert not (tmp_path / "s.sqlite3").exists()
-    refused(run("replay", "stand.csv", "--store", "s.sqlite3"), "not a replay file")
+    refused(run("replay", "text.pgr", "--store", "s.sqlite3"), "not a replay file, expected")
+
+
+@pytest.mark.parametrize("name", ["stand.csv", "STAND.CSV"])
+def test_replay_names_the_command_that_reads_a_csv(run, tmp_path, name):
+    csv_of(tmp_path / name, n=3)
+    refused(
+        run("replay", name, "--fast", "--store", "s.sqlite3"),
+        f"{name}: not a replay file; plantigrade analyse reads a zone CSV",
+    )
+    assert not (tmp_path / "s.sqlite3").exists()
 
 
 # ---- doctor ----
