@@ -251,7 +251,7 @@ def _add_said(
         until: datetime | None,
         withdraw: bool,
     ) -> None:
-        """Note PLAYER's consent to WHAT: record, "send on" or speed."""
+        """Note PLAYER's consent to WHAT: record, at the hub of the site too, "send on" or speed."""
         from plantigrade_gateway.people.profile import check_to_come
 
         if withdraw and until is not None:
