@@ -19,7 +19,7 @@ from plantigrade.events import (
     Swing,
     Timing,
 )
-from plantigrade.limits import LIMITS, Limits
+from plantigrade.limits import G_M_S2, LIMITS, Limits
 from plantigrade.sampling import least_transfer_s, tempo_error, time_error_s
 from plantigrade_gateway.formats import NONE, number, percent
 
@@ -324,6 +324,24 @@ def wrong_hand(recorded: str, registered: str, name: str) -> str:
         f"The recording is of a {recorded}-handed player, {name} is registered as "
         f"{registered}-handed: the recording keeps its own lead foot, and its swings count on no "
         "sheet, comparison or page of the player."
+    )
+
+
+def other_mass(carried_n: float, mass_kg: float, name: str) -> str:
+    """Say that a recording's load is not that of its player."""
+    return (
+        f"The insoles carried about {carried_n:.0f} N, and {name} is registered with {mass_kg:g} "
+        f"kg, {mass_kg * G_M_S2:.0f} N: see whether the recording is another player's, or the "
+        "mass is to be put right."
+    )
+
+
+def hand_changed(recorded: str, registered: str) -> str:
+    """Say that a player's hand was put right while a session goes on by the one of before."""
+    return (
+        f"The player is registered as {registered}-handed now, and this session goes on as of a "
+        f"{recorded}-handed one: its swings count on no sheet, comparison or page of the player. "
+        "End it and begin a new one: Stop, then Record."
     )
 
 

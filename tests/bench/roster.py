@@ -35,7 +35,7 @@ from tests.support.procfs import cpu_s, rss_mb
 from tests.support.servers import Mosquitto
 
 from plantigrade_gateway.config import Config, load
-from plantigrade_gateway.forward import mqtt
+from plantigrade_gateway.forward import payloads
 from plantigrade_gateway.forward.mqtt import Broker
 from plantigrade_gateway.store.store import Store
 
@@ -55,9 +55,9 @@ def rows() -> Iterator[Row]:
 def sizes() -> str:
     """Return what a bay says a second: messages and bytes of payload, by kind."""
     practice = Practice.made()
-    found: dict[str, list[int]] = {"live": [len(mqtt.live(m)) for _, m in practice.live]}
+    found: dict[str, list[int]] = {"live": [len(payloads.live(m)) for _, m in practice.live]}
     for _, item in practice.items:
-        found.setdefault(mqtt.topic(item), []).append(len(mqtt.payload(item)))
+        found.setdefault(payloads.topic(item), []).append(len(payloads.payload(item)))
     return "; ".join(
         f"{kind}: {len(lengths) / STRETCH_S:.3f} a second, {np.mean(lengths):.0f} bytes"
         for kind, lengths in found.items()

@@ -225,3 +225,8 @@ def test_events_in_words():
         "recording keeps its own lead foot, and its swings count on no sheet, comparison or page "
         "of the player."
     )
+    assert words.hand_changed("right", "left") == (
+        "The player is registered as left-handed now, and this session goes on as of a "
+        "right-handed one: its swings count on no sheet, comparison or page of the player. End it "
+        "and begin a new one: Stop, then Record."
+    )

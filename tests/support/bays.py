@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 
 from plantigrade.events import Event
-from plantigrade_gateway.forward import mqtt
+from plantigrade_gateway.forward import mqtt, payloads
 from plantigrade_gateway.forward.launch import LiveSummary
 from plantigrade_gateway.forward.roster import PairSoFar, Teller
 from plantigrade_gateway.record.entries import Batch
@@ -126,7 +126,9 @@ class Link:
     async def open(self) -> None:
         """Connect with the bay's will."""
         self._reader, self._writer = await asyncio.open_connection("127.0.0.1", self._port)
-        will = _sized((self._base + "/state").encode()) + _sized(mqtt.state("away", None).encode())
+        will = _sized((self._base + "/state").encode()) + _sized(
+            payloads.state("away", None).encode()
+        )
         flags = 0x02 | 0x04 | 0x08 | 0x20  # clean start; a will, QoS 1, retained: §3.1.2.3
         head = _sized(b"MQTT") + bytes([5, flags]) + KEEPALIVE_S.to_bytes(2) + b"\0"
         self._write(0x10, head + _sized(self._base.encode()) + b"\0" + will)
@@ -201,7 +203,7 @@ class PlayedBay:
         self._session = hashlib.sha256(f"{site}/{number}/session".encode()).hexdigest()[:32]
         other = hashlib.sha256(f"{site}/{number}/player".encode()).hexdigest()[:32]
         self._player = player or other
-        self._link = Link(port, mqtt.base(site, self.name))
+        self._link = Link(port, payloads.base(site, self.name))
         self._kept = Kept()
         self._so_far = PairSoFar(Teller(self._kept), SOURCE)
         self._swings = 0
@@ -227,7 +229,7 @@ class PlayedBay:
         await self._link.close()
 
     def _say_state(self, word: str) -> None:
-        text = mqtt.state(word, time.time_ns() // 1_000_000)
+        text = payloads.state(word, time.time_ns() // 1_000_000)
         self._link.publish("state", text, qos=1, retain=True)
 
     async def _state(self) -> None:
@@ -237,7 +239,7 @@ class PlayedBay:
 
     async def _live(self) -> None:
         async for _, message in self._timed(self._practice.live):
-            self._link.publish("live", mqtt.live({**message, "session": self._session}))
+            self._link.publish("live", payloads.live({**message, "session": self._session}))
             self.sent["live"] += 1
 
     async def _events(self) -> None:
@@ -250,7 +252,7 @@ class PlayedBay:
                 player=self._player,
                 time_ms=time.time_ns() // 1_000_000,
             )
-            self._link.publish(mqtt.topic(mine), mqtt.payload(mine), qos=1)
+            self._link.publish(payloads.topic(mine), payloads.payload(mine), qos=1)
             self.sent["events"] += 1
 
     async def _status(self) -> None:
@@ -269,7 +271,7 @@ class PlayedBay:
                 self._kept.got.clear()
                 if self._is_probe:
                     self.told.append((self.name, self._swings, time.time()))
-                self._link.publish("roster", mqtt.live(message), retain=True)
+                self._link.publish("roster", payloads.live(message), retain=True)
                 self.sent["roster"] += 1
         finally:
             heard.cancel()

@@ -20,6 +20,7 @@ class Kind(IntEnum):
 
 
 _RECEIVE_MAXIMUM, _MAXIMUM_PACKET_SIZE = 0x21, 0x27
+_EXPIRY = 0x02  # of a message, section 3.3.2.3.3
 _LENGTHS = {0x11: 4, 0x21: 2, 0x22: 2, 0x27: 4, 0x17: 1, 0x19: 1}
 """Bytes of the values of a client's properties (section 3.1.2.11)."""
 
@@ -62,6 +63,8 @@ class FakeBroker:
         With which it acknowledges.
     joined, said, asked : list
         Who came; what was published; which topics were asked for, with their QoS.
+    expires : list
+        Topics of messages that are kept for so many seconds alone, and how many.
     log : list of str
         What happened, in order.
     """
@@ -73,6 +76,7 @@ class FakeBroker:
     port: int = 0
     joined: list[Joined] = field(default_factory=list)
     said: list[Said] = field(default_factory=list)
+    expires: list[tuple[str, int]] = field(default_factory=list)
     asked: list[tuple[str, int]] = field(default_factory=list)
     log: list[str] = field(default_factory=list)
     due: list[bytes] = field(default_factory=list)
@@ -123,7 +127,9 @@ class FakeBroker:
         rest = _Rest(body)
         topic, qos = rest.text(), first >> 1 & 3
         ident = rest.take(2) if qos else b""
-        rest.take(rest.length())
+        properties = rest.take(rest.length())
+        if properties[:1] == bytes([_EXPIRY]):
+            self.expires.append((topic, int.from_bytes(properties[1:5], "big")))
         self.said.append(Said(topic, rest.left().decode(), qos, bool(first & 1)))
         self.log.append(topic)
         if qos:

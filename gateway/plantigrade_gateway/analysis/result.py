@@ -19,10 +19,11 @@ from plantigrade.events import (
     Step,
     Swing,
 )
-from plantigrade.limits import Limits, Setup
+from plantigrade.limits import G_M_S2, Limits, Setup
 from plantigrade.predicates import is_good_push
 from plantigrade.prompted import PromptedLift, PromptedStand
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.quality import FootQuality, Quality
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import InputError
@@ -215,6 +216,30 @@ def check_mass(mass_kg: float | None) -> None:
     low, high = MASS_RANGE_KG
     if mass_kg is not None and not low <= mass_kg <= high:
         raise InputError(f"mass is {mass_kg:g} kg, expected {low:g} to {high:g}")
+
+
+def other_mass(quality: Quality | None, mass_kg: float | None, name: str) -> str:
+    """Say where calibrated insoles carried far more or less than a player weighs; else nothing.
+
+    Parameters
+    ----------
+    quality : Quality or None
+        Of the recording. Newtons of insoles that nobody calibrated say nothing of a body.
+    mass_kg : float or None
+        As registered.
+    name : str
+        The player's, for people.
+    """
+    carried_n = None if quality is None else quality.recording_weight_n
+    if quality is None or carried_n is None or mass_kg is None:
+        return ""
+    said = [quality.foot(foot).calibration for foot in Foot]
+    if None in said or words.NEVER_CALIBRATED in said:
+        return ""
+    weight_n = mass_kg * G_M_S2
+    if abs(carried_n - weight_n) <= WEIGHT_DIFFERS * weight_n:
+        return ""
+    return words.other_mass(carried_n, mass_kg, name)
 
 
 def age_s(baseline: BaselineState, end_s: float) -> float | None:

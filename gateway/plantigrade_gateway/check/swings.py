@@ -176,6 +176,7 @@ def no_speed(
     is_decided: bool,
     has_consent: bool,
     is_block: bool = False,
+    is_of_another: bool = False,
 ) -> str | None:
     """Return why no fast swings are made, in a sentence with what to do; None: they may be.
 
@@ -191,11 +192,18 @@ def no_speed(
     is_block : bool
         Of a speed block, which everybody needs the decision for; a look at a few fast swings comes
         before it.
+    is_of_another : bool
+        It was decided so on the sheet of a visit that is another player's now: that is no decision.
     """
     if hold is None:
         return "No fast swings: today's questions are not answered. Ask them first."
     if hold:
         return f"No fast swings today: {hold}."
+    if is_of_another and (is_block or is_minor):
+        return (
+            f"No {'speed block' if is_block else 'fast swings'}: speed was decided on a visit that "
+            "is another player's now. Decide again, on this player's own sheet."
+        )
     if is_minor and not is_decided:
         return "No fast swings: for a minor the coach decides first. Put the decision down."
     if is_block and not is_decided:

@@ -170,6 +170,7 @@ def register(
     def assign(ctx: click.Context, session: str, player: str, move: bool) -> None:
         """Give the stored SESSION to PLAYER; "last" is the last one."""
         from plantigrade_gateway.people.assigned import assign as assign_to
+        from plantigrade_gateway.people.case import mass_doubts
         from plantigrade_gateway.record.settings import settings_of
         from plantigrade_gateway.store.sessions import find
 
@@ -179,10 +180,11 @@ def register(
             decided = before not in (None, whose.player_id) and found.decisions(str(before))
             assign_to(found, chosen.session_id, whose.player_id, move=move)
             first = next(found.store.batches(chosen.session_id), None)
+            mass = mass_doubts(found, chosen.session_id, whose)
         click.echo(f"Session {chosen.session_id[:8]} is {whose.name}'s.")
         if decided:
             click.echo("What was decided for the player before stays: look at both sheets again.")
-        for text in other_hand(whose, None if first is None else settings_of(first)):
+        for text in (*other_hand(whose, None if first is None else settings_of(first)), *mass):
             click.echo(text)
 
     @players.command()
@@ -249,7 +251,7 @@ def _add_said(
         until: datetime | None,
         withdraw: bool,
     ) -> None:
-        """Note PLAYER's consent to WHAT: record, "send on" or speed."""
+        """Note PLAYER's consent to WHAT: record, at the hub of the site too, "send on" or speed."""
         from plantigrade_gateway.people.profile import check_to_come
 
         if withdraw and until is not None:

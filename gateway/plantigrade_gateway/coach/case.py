@@ -208,6 +208,8 @@ class Case:
     prints : tuple of Print
     usual_shoe : str
         As registered; not what was worn at a visit.
+    mass_kg : float or None
+        As registered.
     """
 
     player_id: str
@@ -219,6 +221,7 @@ class Case:
     decisions: tuple[Decided, ...] = ()
     prints: tuple[Print, ...] = ()
     usual_shoe: str = ""
+    mass_kg: float | None = None
 
 
 def not_theirs(session_id: str) -> str:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.result import other_mass
 from plantigrade_gateway.coach.case import Case, Decided, HoldTakenBack
 from plantigrade_gateway.coach.facts import FactValue, facts, known
 from plantigrade_gateway.coach.falls import Fall, falls
@@ -117,17 +118,18 @@ def evidence(case: Case, rules: RuleSet) -> EvidenceSheet:
         falls=falls(case, rules),
         limits=limits_shown(rules, None if last is None else last.analysis.quality),
         hold_taken_back=None if last is None else last.hold_taken_back,
-        notes=(*wrong_hands(case), ORDER),
+        notes=(*doubts(case), ORDER),
     )
 
 
-def wrong_hands(case: Case) -> list[str]:
-    """Say where the last visit was recorded for the other hand: then lead and trail do not fit."""
+def doubts(case: Case) -> list[str]:
+    """Say where the last visit was recorded for another hand, or is of another body's weight."""
     quality = case.visits[-1].analysis.quality if case.visits else None
     if quality is None:
         return []
-    said = words.wrong_hand(quality.handed, case.handedness, case.name or "the player")
-    return [said] if said else []
+    name = case.name or "the player"
+    hand = words.wrong_hand(quality.handed, case.handedness, name)
+    return [said for said in (hand, other_mass(quality, case.mass_kg, name)) if said]
 
 
 def looked(one: Readiness, found: Mapping[str, FactValue]) -> Looked:

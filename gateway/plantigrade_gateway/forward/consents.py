@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from plantigrade_gateway.forward.roster import TOPIC
+from plantigrade_gateway.forward.roster import TOPIC, of_nobody
 from plantigrade_gateway.store.outbox import Outbox
 from plantigrade_gateway.store.store import Store
 
@@ -58,13 +58,7 @@ class Consents:
         if not kept_back:
             return dict(message)
         if message["type"] == TOPIC:  # that the bay is at work, but not of whom and of what swing
-            pairs = [
-                {**pair, "session": None, "player": None, "swing": None}
-                if pair["player"] in kept_back
-                else pair
-                for pair in message["pairs"]
-            ]
-            return {**message, "pairs": pairs}
+            return of_nobody(message, kept_back)
         rows = self._store.database.read(
             "SELECT player_id FROM sessions JOIN players USING (player_no) WHERE session_id = ?",
             (message.get("session"),),

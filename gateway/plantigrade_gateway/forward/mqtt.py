@@ -1,4 +1,4 @@
-"""The message broker as a sink: topics, JSON payloads, and sending.
+"""The message broker as a sink: what goes there (`payloads`) is sent, and its commands are heard.
 
 As `hardware_notes/mqtt_topics.md` says. Names of people stand in no topic and no payload; ids do.
 A message's ``id`` is the identity of what it tells: one that has been seen before is the same
@@ -6,7 +6,6 @@ again. The one module that imports aiomqtt.
 """
 
 import asyncio
-import json
 import logging
 import socket
 import ssl
@@ -22,58 +21,13 @@ from paho.mqtt.properties import Properties
 
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import InputError, untrusted
-from plantigrade_gateway.forward.commands import VERSION, CommandReader
+from plantigrade_gateway.forward.commands import CommandReader
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
+from plantigrade_gateway.forward.payloads import base, live, payload, state, topic
 from plantigrade_gateway.forward.rivals import TAKEN_OVER, Rivals
-from plantigrade_gateway.forward.roster import TOPIC, utc
-from plantigrade_gateway.store.enqueue import NAMED, Item
+from plantigrade_gateway.forward.roster import TOPIC, of_nobody
+from plantigrade_gateway.store.enqueue import Item
 from plantigrade_gateway.upkeep import kept_up
-
-
-def base(site: str, bay: str) -> str:
-    """Return what a bay's topics begin with."""
-    return f"plantigrade/v{VERSION}/{site}/{bay}"
-
-
-def topic(item: Item) -> str:
-    """Return an item's topic, below the bay's."""
-    return "link" if item.kind == "link" else f"events/{item.kind}"
-
-
-def payload(item: Item) -> str:
-    """Return an item's message."""
-    table: dict[str, Any] = {
-        "v": VERSION,
-        "id": item.point_id,
-        "kind": item.kind,
-        "time": utc(item.time_ms),
-    }
-    if name := NAMED.get(item.kind):
-        table[name] = int(item.name) if item.kind == "set" else item.name
-    if item.kind != "link":
-        table |= {
-            "session": item.session,
-            "player": item.player,
-            "source": item.source,
-            "revision": item.revision,
-        }
-    # The body goes as it is stored: reading and writing it again is a quarter of the work.
-    return f'{_text(table)[:-1]},"body":{item.text}}}'
-
-
-def state(word: str, time_ms: int | None) -> str:
-    """Return the bay's state: ``online``, ``stopped``, or as a will ``away``."""
-    return _text({"v": VERSION, "state": word, "time": None if time_ms is None else utc(time_ms)})
-
-
-def live(message: dict[str, Any]) -> str:
-    """Return a live summary or the bay's status; it is of the moment, and none is sent twice."""
-    return _text({"v": VERSION, **{k: v for k, v in message.items() if k != "type"}})
-
-
-def _text(table: dict[str, Any]) -> str:
-    return json.dumps(table, allow_nan=False, separators=(",", ":"))
-
 
 LOOK_EVERY_S = 10.0
 """How often the bay says that it is there; an answer shows that the broker is, too."""
@@ -81,6 +35,9 @@ SETTLE_EVERY_S = 1.0
 """How often, at most, what is acknowledged shows that it is there (ours)."""
 _JUST_NOW_S = 0.5  # little against the time that acknowledged rows are held
 KEEPALIVE_S = 10
+ROSTER_KEPT_S = 30
+"""How long the broker keeps whose session a bay told last: nobody takes back what a killed gateway
+left there (ours, against a message a second; MQTT 5 §3.3.2.3.3)."""
 MOST_WAITING = 10_000
 """Messages of a whole site that wait to be read; past them the newest are dropped (ours)."""
 MOST_PACKET_BYTES = 8192
@@ -132,10 +89,10 @@ class _Client(aiomqtt.Client):
             The connection is lost, or nothing was acknowledged for so long.
         """
         self._due.clear()  # of a call that was given up
-        for topic, text in messages:
+        for where, text in messages:
             while len(self._due) >= self.in_flight:
                 await self._acknowledged(timeout_s)
-            told = self._client.publish(topic, text, 1)
+            told = self._client.publish(where, text, 1)
             if told.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 raise aiomqtt.MqttCodeError(told.rc, "Could not publish message")
             self._due.add(told.mid)  # its answer is read by the loop, not before
@@ -218,6 +175,7 @@ class Broker:
         self._listening: asyncio.Task[None] | None = None
         self._commands = CommandReader()
         self._live: set[asyncio.Task[None]] = set()
+        self._roster: dict[str, Any] | None = None  # as it was told last
 
     @asynccontextmanager
     async def listening(
@@ -311,6 +269,7 @@ class Broker:
         client = self._client
         if client is None:
             return
+        await self._leave_roster(client)
         with suppress(SinkUnavailable):
             await self._say_state("stopped")
         self._client = None
@@ -318,6 +277,16 @@ class Broker:
             self._listening.cancel()
         with suppress(aiomqtt.MqttError):
             await client.__aexit__(None, None, None)
+
+    async def _leave_roster(self, client: _Client) -> None:
+        """Leave a last word that is of nobody, after what was to be shown before.
+
+        Consent may end while no gateway is there to heed it.
+        """
+        last, self._roster = self._roster, None
+        if last is not None:
+            await asyncio.gather(*self._live, return_exceptions=True)
+            await self._show(client, TOPIC, live(of_nobody(last)), None)
 
     async def restarted(self) -> bool | None:
         """Return False when the broker was seen on this connection just now, None otherwise.
@@ -362,15 +331,22 @@ class Broker:
         client, kind = self._client, message["type"]
         if client is None or kind not in ("live", TOPIC):
             return
-        task = asyncio.ensure_future(self._show(client, kind, live(message)))
+        properties = None
+        if kind == TOPIC:
+            self._roster = message
+            if of_nobody(message) != message:
+                properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+                properties.MessageExpiryInterval = ROSTER_KEPT_S
+        task = asyncio.ensure_future(self._show(client, kind, live(message), properties))
         self._live.add(task)
         task.add_done_callback(self._live.discard)
 
-    async def _show(self, client: _Client, kind: str, text: str) -> None:
+    async def _show(
+        self, client: _Client, kind: str, text: str, properties: Properties | None
+    ) -> None:
+        where, is_kept = f"{self._base}/{kind}", kind == TOPIC
         with suppress(aiomqtt.MqttError):
-            await client.publish(
-                f"{self._base}/{kind}", text, qos=0, retain=kind == TOPIC, timeout=1.0
-            )
+            await client.publish(where, text, 0, is_kept, properties, timeout=1.0)
 
     async def _say_state(self, word: str) -> None:
         now_ms = time.time_ns() // 1_000_000

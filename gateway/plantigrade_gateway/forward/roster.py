@@ -4,7 +4,7 @@ As `hardware_notes/mqtt_topics.md` says. A player is told by id and never by nam
 """
 
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Protocol, Self
@@ -177,6 +177,23 @@ def _numbers(found: BayStatus) -> Iterator[tuple[str, float | None, float]]:
     for wait in found.unsent:
         yield "waiting", wait.waiting, _MOST_ROWS
         yield "oldest_s", wait.oldest_s, _LONGEST_S
+
+
+def of_nobody(message: Mapping[str, Any], who: Collection[str] | None = None) -> dict[str, Any]:
+    """Return a status as it is told, without session, player and swing.
+
+    Parameters
+    ----------
+    message : mapping
+    who : collection of str, optional
+        Only where the player is one of these.
+    """
+    bare = {"session": None, "player": None, "swing": None}
+    pairs = [
+        {**pair, **bare} if who is None or pair["player"] in who else pair
+        for pair in message["pairs"]
+    ]
+    return {**message, "pairs": pairs}
 
 
 def status(pairs: Iterable[Pair], forward: ForwardState | None) -> BayStatus:

@@ -21,6 +21,7 @@ import sqlalchemy as sa
 from plantigrade_gateway.config import Config
 from plantigrade_gateway.errors import GatewayError, InputError, StoreError
 from plantigrade_gateway.forward.removal import remove
+from plantigrade_gateway.hub.bearer import Bearer
 from plantigrade_gateway.hub.deletions import Deletions
 from plantigrade_gateway.hub.names import replay_name, store_path
 from plantigrade_gateway.hub.objects import Objects
@@ -85,6 +86,7 @@ class Intake:
         self._engine = engine_for(self._store.path)
         self._uploads = Uploads(self._engine, objects)
         self._deletions = Deletions(self._engine)
+        self._bearer = Bearer(self._engine, name)
         self._failed: dict[str, _Failed] = {}
         self._whose: dict[str, str] = {}  # of sessions of which the log says it
         self._config = config if config is not None and config.text("tsdb.url") else None
@@ -110,6 +112,7 @@ class Intake:
 
     def close(self) -> None:
         """Close the store."""
+        self._bearer.let_go()
         self._engine.dispose()
         self._register.close()
         self._store.close()
@@ -120,9 +123,11 @@ class Intake:
         Raises
         ------
         StoreError
-            The tables, the object store or the working store refuse: the next look goes on.
+            The tables, the object store or the working store refuse, or another hub bears the
+            name: the next look goes on.
         """
         with self._register.explained():
+            self._bearer.hold()
             self._carry_out_deletions(say)
             self._clear_database(say)
             follow(self._register)
@@ -139,6 +144,7 @@ class Intake:
         spoilt is said and holds up no other; what the working store has of it stays.
         """
         with self._register.explained():
+            self._bearer.hold()
             restored, spoilt = self._uploads.restore()
             if restored:
                 say(f"Sessions that the tables had lost: {restored}")

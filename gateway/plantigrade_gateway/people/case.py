@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
+from plantigrade_gateway.analysis.result import other_mass
 from plantigrade_gateway.coach.case import Case, Decided, Print, Visit, not_theirs
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.prints import Prints, indices
-from plantigrade_gateway.people.profile import FEET
+from plantigrade_gateway.people.profile import FEET, Profile
 from plantigrade_gateway.people.visits import Visits
+from plantigrade_gateway.store import results
 from plantigrade_gateway.store.rows import Session
 
 
@@ -57,7 +59,18 @@ def case_of(register: Register, player_id: str, upto_session: str | None = None)
         ),
         tuple(_prints(register, player_id)),
         profile.shoe,
+        profile.mass_kg,
     )
+
+
+def mass_doubts(register: Register, session_id: str, player: Profile) -> list[str]:
+    """Say where a stored session's load is not that of a player, as `other_mass`."""
+    try:
+        quality = results.read(register.store, session_id).quality
+    except StoreError:  # made by another version: the session's page says so
+        return []
+    said = other_mass(quality, player.mass_kg, player.name)
+    return [said] if said else []
 
 
 def _of_hand(visit: Visit, handedness: str) -> Visit:

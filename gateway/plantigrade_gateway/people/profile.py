@@ -38,7 +38,8 @@ PRINTS = ("high", "middle", "low", "between")
 RECORD = "record"
 SEND_ON = "send on"
 CONSENTS = (RECORD, SEND_ON, "speed")
-"""To measure and keep; to send on to a database or broker; to train for speed."""
+"""To measure and keep, at the site's hub too; to send on to a database or broker; to train for
+speed."""
 GIVERS = ("player", "guardian")
 
 _LEAST_OF_ID = 4  # digits of an id by which a player is found

@@ -11,6 +11,7 @@ from plantigrade_gateway.check.steps import BY
 from plantigrade_gateway.check.swings import no_speed
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people import speedwork
+from plantigrade_gateway.people.assigned import decided_elsewhere
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.people.visits import Visits
 from plantigrade_gateway.store.store import Store
@@ -87,16 +88,19 @@ class CheckPeople:
                 hold, is_minor=False, is_decided=False, has_consent=False, is_block=is_block
             )
         with Register(self._store) as register:
-            decided = register.decisions(player_id)
+            made = register.decisions(player_id)
+            is_go = any(d.topic == SPEED and d.answer == GO for d in made)
+            is_of_another = is_go and SPEED in decided_elsewhere(register, player_id)
             consents = register.consents(player_id, date.today())
             return no_speed(
                 hold,
                 is_minor=register.profile(player_id).is_minor,
-                is_decided=any(d.topic == SPEED and d.answer == GO for d in decided),
+                is_decided=is_go and not is_of_another,
                 has_consent=any(
                     c.what == SPEED and c.state == "given" and c.by == GUARDIAN for c in consents
                 ),
                 is_block=is_block,
+                is_of_another=is_of_another,
             )
 
     def answerers(self, player_id: str | None) -> Sequence[str]:

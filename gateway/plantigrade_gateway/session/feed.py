@@ -290,6 +290,7 @@ class LiveFeed:
         self._settings = SessionSettings()
         self._session: Message | None = None
         self._player_id: str | None = None
+        self._hand: str | None = None  # what is wrong with that of the session under way
         self._top: int | None = None  # of the load scale, once something of the session was shown
         self.hello()
 
@@ -309,10 +310,15 @@ class LiveFeed:
             self._player_id = player_id
             self.hello()
 
+    def tell_hand(self, said: str | None) -> None:
+        """Tell the coach's pages what is wrong with the session's hand, as long as it is so."""
+        self._hand = said
+        self.hello()
+
     def begin(self, live: LiveSession, source: str) -> None:
         """Say that a session has begun."""
         self._moments.begin()
-        self._top = None
+        self._top = self._hand = None
         self._session = {
             "id": live.session_id,
             "source": source,
@@ -328,6 +334,7 @@ class LiveFeed:
         if self._session is not None:
             summary = None if found is None else summary_of(found)
             self._session = {**self._session, "recording": False, "summary": summary}
+            self._hand = None
             self.hello()
 
     def show(self, moment: StepResult, pipeline: Pipeline) -> None:
@@ -396,6 +403,7 @@ class LiveFeed:
                 "gateway": True,
                 "session": self._session,
                 "player": self._player_id,
+                "hand": self._hand,
                 "layout": settings.zone_layout().to_json(),
                 "scale_top": self._scale_top() if self._top is None else self._top,
                 "lead": str(settings.lead),

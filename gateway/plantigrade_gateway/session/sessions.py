@@ -9,6 +9,7 @@ from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
+from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.errors import GatewayError, RecordingError, StoreError
 from plantigrade_gateway.forward.launch import LinkSamples
@@ -33,6 +34,8 @@ from plantigrade_gateway.store import calibrations, forwardstate, results
 from plantigrade_gateway.store.status import Latency, StatusFile
 from plantigrade_gateway.web.live.page import Message
 
+HAND_EVERY_NS = 5_000_000_000
+"""How often is looked whether the player's hand was put right since the session began (ours)."""
 Begin = Callable[[], LiveSession]
 End = Callable[[LiveSession, Analysis], None]
 
@@ -92,6 +95,8 @@ class Sessions:
         self._player_id = stage.options.player_id
         self._live_feed.set_player(self._player_id)
         self._registered = self._profile() if source.is_live else None
+        self._hand_said = ""
+        self._hand_due_ns = 0
         self._is_over = False
         self._again = asyncio.Event()
         self._manager = managed(self._begin, self._end)
@@ -159,6 +164,7 @@ class Sessions:
         self._so_far.tell(status, self._player_id, forward)
         if self._source.is_live:
             await self._samples.take(status, now_ns)
+            await self._look_at_hand(now_ns)
 
     def close(self, reason: str) -> None:
         """End the session under way.
@@ -271,6 +277,26 @@ class Sessions:
             self._settings = replace(self._settings, mass_kg=now.mass_kg, bw_n=None)
         self._manager.settle(self._settings)
 
+    async def _look_at_hand(self, now_ns: int) -> None:
+        """Say where the hand was put right since the session began: it goes on by the old one."""
+        live, was = self._manager.live, self._registered
+        if live is None or was is None or now_ns < self._hand_due_ns:
+            return
+        self._hand_due_ns = now_ns + HAND_EVERY_NS
+        now = await asyncio.to_thread(self._profile)  # off the loop: the store may be slow
+        if now is None or now.player_id != was.player_id or live is not self._manager.live:
+            return
+        recorded = live.analysis.pipeline.settings.handed
+        said = ""
+        if now.handedness not in (was.handedness, recorded):
+            said = words.hand_changed(recorded, now.handedness)
+        if said == self._hand_said:
+            return
+        self._hand_said = said
+        self._live_feed.tell_hand(said or None)
+        if said:
+            self._stage.say(said)
+
     def _calibration(self, live: LiveSession) -> LiveCalibration:
         """Begin a calibration of the insoles in the session under way."""
         store, links = self._stage.store, self._source.links
@@ -312,6 +338,7 @@ class Sessions:
             player_id=self._player_id,
             pair=stage.options.pair,
         )
+        self._hand_said = ""
         self._live_feed.begin(live, self._source.name)
         self._so_far.begin()
         stage.handler.begin(live)

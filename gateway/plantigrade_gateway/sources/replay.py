@@ -165,6 +165,8 @@ def read_replay(path: Path) -> Iterator[Batch]:
 
 def _check_head(path: Path | str, file: "BinaryIO | _Stream") -> None:
     head = file.read(len(MAGIC) + _VERSION.size)
+    if head[: len(MAGIC)] != MAGIC and str(path).lower().endswith(".csv"):
+        raise RecordError(f"{path}: not a replay file; plantigrade analyse reads a zone CSV")
     if head[: len(MAGIC)] != MAGIC or len(head) < len(MAGIC) + _VERSION.size:
         raise RecordError(f"{path}: not a replay file, expected it to begin with {MAGIC.hex(' ')}")
     (version,) = _VERSION.unpack_from(head, len(MAGIC))

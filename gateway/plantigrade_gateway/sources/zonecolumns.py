@@ -43,20 +43,24 @@ class Columns:
     width : int
         Cells in every row.
     used : tuple of int
-        Positions of the time, then of L1…Ln, then of R1…Rn.
+        Positions of the time, then of L1…Ln, then of R1…Rn; of one foot's alone where the other was
+        not recorded.
     names : tuple of str
         What those are called in messages: "time_s", "L1", …
+    n_zones : int
+        Of a foot.
     has_header : bool
     notes : tuple of str
         What the user should know of the reading.
-    lowest, highest : ndarray of float64, shape (2 n,)
-        Accepted readings of L1…Ln, R1…Rn, in the layout's unit.
+    lowest, highest : ndarray of float64, shape (names but the time,)
+        Accepted readings of each zone's column, in the layout's unit.
     unit : str
     """
 
     width: int
     used: tuple[int, ...]
     names: tuple[str, ...]
+    n_zones: int
     has_header: bool
     notes: tuple[str, ...]
     lowest: NDArray[np.float64]
@@ -81,7 +85,7 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
         By name where any of ``time_s, L1…Ln, R1…Rn`` occurs, or where a header names zones by side
         and number in other words (time in the column that says so, else the first); else by
         position: time in seconds, the left foot's zones, the right foot's, and further columns left
-        out.
+        out. Where the names are of one foot alone, the other was not recorded.
 
     Raises
     ------
@@ -98,6 +102,7 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     notes = []
     has_header = not all(cell == "" or _NUMBER.fullmatch(cell) for cell in head)
     if set(names) & set(head):
+        names = _recorded(names, [_zone(cell, _side) for cell in head])
         for name in names:
             if head.count(name) != 1:
                 fault = "missing" if name not in head else "there twice"
@@ -122,7 +127,7 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 f"{source}: {count(len(head), 'column')} separated by commas, "
                 f"expected {len(names)}: {expected} {of}"
             )
-        used = by_name or tuple(range(len(names)))
+        names, used = by_name or (names, tuple(range(len(names))))
         for at, name in zip(used[1:], names[1:], strict=True):
             said = _side(_words(head[at]))
             if said and said != name[0]:  # feet that are exchanged look like feet
@@ -131,19 +136,23 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 )
         left_out = [cell for at, cell in enumerate(head) if at not in used]
         why = "another header" if has_header else "no header"
-        how = "by position" if used == tuple(range(len(names))) else "by side and number"
-        notes.append(
-            f"{why}: read {how} as time in seconds, {layout.n_zones} left zones, "
-            f"{layout.n_zones} right zones"
-        )
+        is_in_place = used == tuple(range(1 + 2 * layout.n_zones))
+        how = "by position" if is_in_place else "by side and number"
+        feet = [
+            f"{layout.n_zones} {foot} zones"
+            for foot in ("left", "right")
+            if f"{foot[0].upper()}1" in names
+        ]
+        notes.append(f"{why}: read {how} as time in seconds, {', '.join(feet)}")
     if left_out:
         shown = f" ({', '.join(left_out)})" if has_header else ""
         notes.append(f"{count(len(left_out), 'further column')} left out{shown}")
-    newtons = np.concatenate([layout.newtons_per_unit] * 2)
+    newtons = np.tile(layout.newtons_per_unit, (len(names) - 1) // layout.n_zones)
     return Columns(
         width=len(head),
         used=used,
         names=names,
+        n_zones=layout.n_zones,
         has_header=has_header,
         notes=tuple(notes),
         lowest=LOWEST_ZONE_N / newtons,
@@ -152,10 +161,20 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     )
 
 
+def _recorded(names: tuple[str, ...], zones: Iterable[str | None]) -> tuple[str, ...]:
+    """Return the names of the columns of those feet that zones of a header are of.
+
+    A foot has all its zones or none: one of which no zone is named was not recorded. Where none is
+    named at all, both are expected.
+    """
+    sides = {zone[0] for zone in zones if zone} or {"L", "R"}
+    return names[:1] + tuple(name for name in names[1:] if name[0] in sides)
+
+
 def _named_otherwise(
     source: str, head: list[str], names: tuple[str, ...], expected: str
-) -> tuple[int, ...] | None:
-    """Return where the columns are by the side and number in their names; None: they name none.
+) -> tuple[tuple[str, ...], tuple[int, ...]] | None:
+    """Return the columns and where they are by side and number; None: the header names no zone.
 
     A header that names zones is never read by position: with one zone lacking, a right zone would
     be taken for a left one.
@@ -176,6 +195,7 @@ def _named_otherwise(
                 f"expected {expected}"
             )
         found[name] = at
+    names = _recorded(names, found)
     for name in names[1:]:
         if name not in found:
             raise InputError(
@@ -186,7 +206,7 @@ def _named_otherwise(
         raise InputError(
             f"{source}: column {head[found[more[0]]]} is one too many, expected {expected}"
         )
-    return (time, *(found[name] for name in names[1:]))
+    return names, (time, *(found[name] for name in names[1:]))
 
 
 def _time_column(head: list[str]) -> int:

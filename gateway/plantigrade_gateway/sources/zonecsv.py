@@ -330,18 +330,17 @@ def _pieces(path: Path, columns: Columns, skip: int) -> Iterator[ZoneRows]:
 
 def _checked(batch: pa.RecordBatch, columns: Columns, last_s: float) -> ZoneRows | None:
     """Return a parsed block's rows, or None where a value in it is not acceptable."""
-    n_zones = len(columns.lowest) // 2
     t_s = batch.column(0).to_numpy(zero_copy_only=False)
     if not ((np.abs(t_s) <= LATEST_S).all() and t_s[0] > last_s and (np.diff(t_s) > 0).all()):
         return None
-    feet = np.empty((2, len(t_s), n_zones))
-    for k in range(2 * n_zones):
+    feet = np.full((2, len(t_s), columns.n_zones), np.nan)  # a foot without columns stays so
+    for k, name in enumerate(columns.names[1:]):
         column = batch.column(k + 1)
         values = column.to_numpy(zero_copy_only=False)
         within = (values >= columns.lowest[k]) & (values <= columns.highest[k])
         if int(within.sum()) + column.null_count != len(values):
             return None
-        feet[k // n_zones, :, k % n_zones] = values
+        feet["LR".index(name[0]), :, int(name[1:]) - 1] = values
     return ZoneRows(np.array(t_s), feet[0], feet[1])
 
 

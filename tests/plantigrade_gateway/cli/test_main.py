@@ -197,6 +197,25 @@ def test_analyse_a_zone_csv(run, tmp_path):
     assert max(map(len, result.stdout.splitlines())) <= 80
 
 
+def test_one_foots_columns_alone_are_analysed_as_one_foot(run, tmp_path):
+    """As where the other's are there and empty: missing, and nothing of both feet is found."""
+    whole = [line.split(",") for line in csv_of(tmp_path / "s.csv").read_text().splitlines()]
+    empty = [whole[0], *(row[:19] + [""] * 18 for row in whole[1:])]
+    found = {}
+    for name, rows in (("alone.csv", [row[:19] for row in whole]), ("empty.csv", empty)):
+        (tmp_path / name).write_text("".join(",".join(row) + "\n" for row in rows))
+        result = run("analyse", name, "--json", "--mass", "70")
+        assert result.exit_code == 0, result.output
+        found[name] = json.loads(result.stdout)
+        assert found[name].pop("source") == name
+    alone = found["alone.csv"]
+    assert alone == found["empty.csv"]
+    assert alone["quality"]["right"]["samples"] == 0 and alone["quality"]["left"]["samples"] == 1200
+    assert alone["quality"]["recording_weight_n"] is None  # half a body is none
+    assert alone["stands"] == alone["steps"] == alone["swings"] == []
+    assert "12.0 s at 100 Hz, the left foot alone" in run("analyse", "alone.csv").stdout
+
+
 def test_analyse_takes_mass_hand_and_layout(run, tmp_path):
     csv_of(tmp_path / "stand.csv", zones=8)
     result = run(
@@ -636,11 +655,22 @@ def test_a_folder_that_cannot_be_written(run):
 
 
 def test_replay_refuses_a_bad_file_before_anything_is_stored(run, tmp_path):
+    (tmp_path / "text.pgr").write_text("a replay file begins otherwise")
     for wrong in ("missing", "no replay", "cut replay"):
         (name,), words = bad_files(tmp_path)[wrong]
         refused(run("replay", name, "--fast", "--store", "s.sqlite3"), *words)
         assert not (tmp_path / "s.sqlite3").exists()
-    refused(run("replay", "stand.csv", "--store", "s.sqlite3"), "not a replay file")
+    refused(run("replay", "text.pgr", "--store", "s.sqlite3"), "not a replay file, expected")
+
+
+@pytest.mark.parametrize("name", ["stand.csv", "STAND.CSV"])
+def test_replay_names_the_command_that_reads_a_csv(run, tmp_path, name):
+    csv_of(tmp_path / name, n=3)
+    refused(
+        run("replay", name, "--fast", "--store", "s.sqlite3"),
+        f"{name}: not a replay file; plantigrade analyse reads a zone CSV",
+    )
+    assert not (tmp_path / "s.sqlite3").exists()
 
 
 # ---- doctor ----

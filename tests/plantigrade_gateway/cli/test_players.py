@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from tests.support.cases import calibrated, quality
+from tests.support.handmade import FIRST, MARKS, Made
 from tests.support.printed import refused
 
 from plantigrade_gateway.cli.main import main
@@ -113,6 +115,21 @@ def test_a_session_is_recorded_for_a_player_or_assigned_later(run, tmp_path):
     assert [(p["name"], p["sessions"]) for p in listed(run)] == [("Ada", 0), ("Lea", 1)]
     lea = next(p for p in listed(run) if p["name"] == "Lea")
     assert lea["last"] == session.started.isoformat()
+
+
+def test_a_session_of_another_body_is_told_at_assigning(run, tmp_path):
+    """The insoles carried 700 N; Bo weighs 392 N, Ada 686 N."""
+    made, said = Made(tmp_path / "s.sqlite3", 1), calibrated(FIRST)
+    weighed = {"marks": MARKS, "quality": quality((said, said)).to_json()}
+    made.store.put_quality(made.visits[0], weighed)
+    made.register.edit(made.bo, mass_kg=40.0)
+    made.register.edit(made.ada, mass_kg=70.0)
+    made.close()
+    session = made.visits[0]
+    moved = run("players", "assign", session, "Bo Invented", "--move")
+    assert "The insoles carried about 700 N, and Bo Invented" in moved.stdout
+    back = run("players", "assign", session, "Ada Invented", "--move")
+    assert back.exit_code == 0 and "carried" not in back.stdout
 
 
 def test_run_takes_the_player_and_what_is_registered(run, monkeypatch):

@@ -4,13 +4,13 @@ import json
 from dataclasses import replace
 
 import pytest
-from tests.support.cases import FIRST_DAY, VisitMaker, case, pushes, quality
+from tests.support.cases import FIRST_DAY, VisitMaker, calibrated, case, pushes, quality
 
 from plantigrade.events import Roll
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import Decided, Questions
 from plantigrade_gateway.coach.limits import WORDS, LimitShown, limits_of, limits_shown
-from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence
+from plantigrade_gateway.coach.sheet import EvidenceSheet, doubts, evidence
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.rules.files import built_in
@@ -84,6 +84,44 @@ def test_a_travel_that_cannot_be_told_apart_is_no_failure():
         maker.swung(intent, [{"both_cop_travel": 0.1 + more + 0.05 * k} for k in range(6)])
     made = words(evidence(case(maker.visit()), RULES))
     assert made["quiet"] == "cannot tell yet (smooth_full.travel not told apart)"
+
+
+SAID = calibrated(FIRST_DAY)
+
+
+@pytest.mark.parametrize(
+    ("carried_n", "mass_kg", "is_said"),
+    [  # kg × 9.80665 m/s²; more than a quarter of the registered weight away from it
+        (700.0, None, False),
+        (None, 40.0, False),
+        (700.0, 57.2, False),
+        (700.0, 57.0, True),
+        (700.0, 95.1, False),
+        (700.0, 95.3, True),
+    ],
+)
+def test_a_recording_of_another_bodys_weight_is_said(carried_n, mass_kg, is_said):
+    visit = VisitMaker().visit(calibration=(SAID, SAID))
+    weighed = replace(quality((SAID, SAID)), recording_weight_n=carried_n)
+    visit = replace(visit, analysis=replace(visit.analysis, quality=weighed))
+    notes = evidence(case(visit, mass_kg=mass_kg), RULES).notes
+    assert any("The insoles carried" in note for note in notes) is is_said
+
+
+def test_what_another_body_weighs_is_said_in_one_sentence():
+    seen = case(VisitMaker().visit(calibration=(SAID, SAID)), mass_kg=40.0)
+    assert doubts(seen) == [
+        "The insoles carried about 700 N, and Iris Invented is registered with 40 kg, 392 N: see "
+        "whether the recording is another player's, or the mass is to be put right."
+    ]
+    assert doubts(replace(seen, visits=())) == []
+
+
+@pytest.mark.parametrize(
+    "said", [("never calibrated", SAID), (SAID, "never calibrated"), (None, SAID)]
+)
+def test_newtons_of_insoles_that_nobody_calibrated_say_nothing_of_a_body(said):
+    assert doubts(case(VisitMaker().visit(calibration=said), mass_kg=40.0)) == []
 
 
 def test_holds_come_first_and_what_is_not_asked_holds_too():

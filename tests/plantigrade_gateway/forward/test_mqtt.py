@@ -25,8 +25,8 @@ from tests.support.waiting import HANG_S
 
 from plantigrade.block import N_COLUMNS, Foot, PairBlock
 from plantigrade_gateway.analysis.result import Analysis, SetSpan
-from plantigrade_gateway.forward import courier, launch, mqtt, rivals
-from plantigrade_gateway.forward import mqtt as payloads
+from plantigrade_gateway.config import load
+from plantigrade_gateway.forward import courier, launch, mqtt, payloads, rivals
 from plantigrade_gateway.record.settings import SessionSettings
 from plantigrade_gateway.sinks import MQTT
 from plantigrade_gateway.store.enqueue import Point
@@ -193,6 +193,38 @@ async def test_the_bay_says_that_it_stops_and_its_will_that_it_died(tmp_path, br
         await until(lambda: found.of("state")[-1]["state"] == "away")
         process.wait(HANG_S)
         assert process.returncode == 3
+
+
+async def test_a_real_broker_keeps_nobody_s_id_once_a_gateway_is_gone(broker, monkeypatch):
+    monkeypatch.setattr(mqtt, "ROSTER_KEPT_S", 1)
+    given = settings(broker.port, PLANTIGRADE_SITE="north", PLANTIGRADE_BAY="b1")
+    pair: dict[str, Any] = {"name": None, "source": "insoles", "feet": {}}
+    pair |= {"session": "5e", "player": "ad"}
+    message = {"type": "roster", "time": "", "pairs": [{**pair, "swing": None}]}
+    sink = mqtt.Broker(load(None, given))
+
+    async def kept() -> list[str]:
+        """What the broker holds of the roster, told by one who comes now; then the state."""
+        found: list[str] = []
+        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=HANG_S) as client:
+            for name in ("roster", "state"):  # retained ones come before the next answer
+                await client.subscribe(f"{BASE}/{name}", qos=1)
+            async for one in client.messages:
+                if str(one.topic).endswith("/state"):
+                    return found
+                found.append(bytes(one.payload).decode())
+        return found
+
+    await sink.open()
+    sink.show(message)
+    async with asyncio.timeout(HANG_S):
+        await asyncio.gather(*sink._live)
+        while await kept():  # as after a kill: nobody takes it back
+            await asyncio.sleep(0.1)
+    sink.show(message)
+    await sink.close()
+    (told,) = await kept()
+    assert json.loads(told)["pairs"] == [{**pair, "session": None, "player": None, "swing": None}]
 
 
 async def test_a_killed_broker_gets_again_what_it_lost(tmp_path):

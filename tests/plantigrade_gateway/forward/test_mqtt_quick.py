@@ -21,7 +21,7 @@ from tests.support.waiting import HANG_S
 
 from plantigrade_gateway.config import load
 from plantigrade_gateway.errors import InputError
-from plantigrade_gateway.forward import mqtt
+from plantigrade_gateway.forward import mqtt, payloads
 from plantigrade_gateway.forward.courier import ItemRejected, SinkUnavailable
 from plantigrade_gateway.store.enqueue import Item
 
@@ -79,23 +79,23 @@ async def until(is_so: Callable[[], object]) -> None:
 
 
 def test_topics_name_version_site_and_bay():
-    assert mqtt.base("north", "b1") == "plantigrade/v1/north/b1"
+    assert payloads.base("north", "b1") == "plantigrade/v1/north/b1"
     one = item(step(100))
-    assert mqtt.topic(one) == "events/step"
-    assert mqtt.topic(dataclasses.replace(one, kind="link")) == "link"
+    assert payloads.topic(one) == "events/step"
+    assert payloads.topic(dataclasses.replace(one, kind="link")) == "link"
 
 
 def test_a_state_has_the_bay_s_time_and_a_will_has_none():
-    assert mqtt.state("online", NINE_MS) == (
+    assert payloads.state("online", NINE_MS) == (
         '{"v":1,"state":"online","time":"2026-03-02T09:00:00.250Z"}'
     )
-    assert mqtt.state("away", None) == '{"v":1,"state":"away","time":null}'
+    assert payloads.state("away", None) == '{"v":1,"state":"away","time":null}'
 
 
 def test_a_message_of_the_moment_is_without_what_it_is_called_inside():
-    assert mqtt.live({"type": "live", "t_s": 1.5}) == '{"v":1,"t_s":1.5}'
+    assert payloads.live({"type": "live", "t_s": 1.5}) == '{"v":1,"t_s":1.5}'
     with pytest.raises(ValueError, match="JSON"):
-        mqtt.live({"type": "live", "t_s": float("nan")})
+        payloads.live({"type": "live", "t_s": float("nan")})
 
 
 def test_an_event_has_its_session_and_its_body_as_it_is_stored():
@@ -109,7 +109,7 @@ def test_an_event_has_its_session_and_its_body_as_it_is_stored():
         revision=3,
         text='{"a": 1.50}',
     )
-    found = mqtt.payload(one)
+    found = payloads.payload(one)
     assert found.endswith(',"body":{"a": 1.50}}')
     table = json.loads(found)
     kept = {key: table.pop(key) for key in ("v", "id", "kind", "time", "body")}
@@ -126,9 +126,9 @@ def test_an_event_has_its_session_and_its_body_as_it_is_stored():
 
 def test_a_set_is_named_by_its_number_and_a_link_is_of_no_session():
     one = item(step(100))
-    of_set = json.loads(mqtt.payload(dataclasses.replace(one, kind="set", name="2")))
+    of_set = json.loads(payloads.payload(dataclasses.replace(one, kind="set", name="2")))
     assert of_set["set"] == 2
-    link = json.loads(mqtt.payload(dataclasses.replace(one, kind="link", name="left")))
+    link = json.loads(payloads.payload(dataclasses.replace(one, kind="link", name="left")))
     assert not {"session", "player", "source", "revision"} & set(link)
     assert link["foot"] == "left"
 
@@ -267,7 +267,7 @@ async def test_items_are_published_in_order_and_none_is_on_the_way_beyond_the_bo
     assert numbers(broker) == list(range(25))
     one = broker.said[1]
     assert (one.topic, one.text, one.qos, one.is_retained) == (
-        *(f"{BASE}/events/cue", mqtt.payload(cues(1)[0])),
+        *(f"{BASE}/events/cue", payloads.payload(cues(1)[0])),
         *(1, False),
     )
     broker.puts_off = False
@@ -471,9 +471,9 @@ async def test_summaries_and_the_roster_are_shown_and_nothing_else(broker):
     sink.show({"type": "live", "t_s": 1.0})  # nobody is there
     await sink.open()
     for kind in ("live", "said", "roster"):
-        sink.show({"type": kind, "t_s": 2.0})
+        sink.show({"type": kind, "t_s": 2.0, "pairs": []})
     await until(lambda: len(broker.said) == 3)
-    text = '{"v":1,"t_s":2.0}'
+    text = '{"v":1,"t_s":2.0,"pairs":[]}'
     assert broker.said[1:] == [
         Said(f"{BASE}/live", text, 0, False),
         Said(f"{BASE}/roster", text, 0, True),
@@ -485,6 +485,44 @@ async def test_summaries_and_the_roster_are_shown_and_nothing_else(broker):
     (task,) = sink._live
     await task  # lost, and no fault
     await sink.close()
+
+
+WORN = {"name": None, "source": "insoles", "feet": {"left": {"link": "streaming"}}}
+OF_ADA = {**WORN, "session": "5e", "player": "ad", "swing": {"time": "now", "n": 1, "words": "x"}}
+OF_NOBODY = {**WORN, "session": None, "player": None, "swing": None}
+
+
+async def test_the_last_word_of_the_roster_is_of_nobody_and_comes_before_that_it_stops(broker):
+    """Consent may end while no gateway is there to take the player's id back."""
+    sink = bay(broker.port)
+    await sink.open()
+    for n in range(3):
+        sink.show({"type": "roster", "time": f"{n}", "pairs": [OF_ADA, OF_NOBODY]})
+    await sink.close()
+    told = [json.loads(text) for text in broker.of(f"{BASE}/roster")]
+    assert [one["time"] for one in told] == ["0", "1", "2", "2"]
+    assert [one["pairs"] for one in told] == [[OF_ADA, OF_NOBODY]] * 3 + [[OF_NOBODY] * 2]
+    assert broker.said[-1].text == STOPPED and broker.said[-2] == Said(
+        f"{BASE}/roster", json.dumps(told[-1], separators=(",", ":")), 0, True
+    )
+    await sink.open()
+    await sink.close()  # nothing was told of anybody since
+    assert len(broker.of(f"{BASE}/roster")) == 4
+
+
+async def test_what_the_roster_tells_of_somebody_is_kept_for_a_little_while_alone(broker):
+    """A gateway that is killed takes nothing back; its broker does (MQTT 5, 3.3.2.3.3)."""
+    sink = bay(broker.port)
+    await sink.open()
+    sink.show({"type": "roster", "pairs": [OF_NOBODY]})
+    sink.show({"type": "live", "session": "5e"})
+    await until(lambda: len(broker.said) == 3)
+    assert broker.expires == []
+    sink.show({"type": "roster", "pairs": [OF_NOBODY, OF_ADA]})
+    await until(lambda: len(broker.said) == 4)
+    assert broker.expires == [(f"{BASE}/roster", 30)]
+    await sink.close()
+    assert len(broker.expires) == 1  # of nobody: how the bay was last is kept
 
 
 # ---- commands ----

@@ -4,6 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
+from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
 from plantigrade_gateway.session import checkpeople
 from plantigrade_gateway.session.checkpeople import CheckPeople
@@ -54,3 +55,33 @@ def test_a_consent_that_was_withdrawn_and_a_decision_that_is_not_yet_keep_a_mino
         register.withdraw(key, "speed", "guardian")
         refused = CheckPeople(store).no_speed(key, "")
         assert refused is not None and "the guardian has not agreed" in refused
+
+
+@pytest.mark.parametrize("is_minor", [False, True])
+def test_a_decision_on_a_visit_that_is_another_players_now_opens_no_speed_work(store, is_minor):
+    """Speed was let go by somebody else's feet; decided anew on the player's own sheet it holds."""
+    given = {"is_minor": True, "guardian": "Gus"} if is_minor else {}
+    people = CheckPeople(store)
+    with Register(store) as register:
+        ada = register.add(name="Ada", handedness="right", **given)
+        bo = register.add(name="Bo", handedness="right")
+        register.grant(ada, "speed", "guardian")
+        visit, own = (
+            store.create_session("test", analysis_version=1, player_id=ada) for _ in range(2)
+        )
+        for session in (visit, own):
+            store.end_session(session, "stop")
+        register.decide(ada, "speed", "go", TODAY, sheet=(visit, "5e" * 16))
+        assert people.no_speed(ada, "", is_block=True) is None
+        assign(register, visit, bo, move=True)
+        assert people.no_speed(ada, "", is_block=True) == (
+            "No speed block: speed was decided on a visit that is another player's now. Decide "
+            "again, on this player's own sheet."
+        )
+        look = people.no_speed(ada, "")  # a few fast swings, for which a minor needs the decision
+        assert (look is not None and "another player's" in look) is is_minor
+        register.decide(ada, "speed", "go", TODAY, sheet=(own, "5e" * 16))
+        assert people.no_speed(ada, "", is_block=True) is None
+        register.decide(ada, "speed", "not yet", TODAY, sheet=(visit, "5e" * 16))
+        refused = people.no_speed(ada, "", is_block=True)
+        assert refused is not None and "decide" in refused

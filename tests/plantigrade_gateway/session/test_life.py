@@ -26,7 +26,7 @@ from plantigrade_gateway.session.commands import CommandHandler
 from plantigrade_gateway.session.feed import LiveFeed
 from plantigrade_gateway.session.insoles import opened_radio
 from plantigrade_gateway.session.runner import live
-from plantigrade_gateway.session.sessions import Sessions
+from plantigrade_gateway.session.sessions import HAND_EVERY_NS, Sessions
 from plantigrade_gateway.session.stage import RunOptions, Stage
 from plantigrade_gateway.session.visit import SessionManager, WholeRecording
 from plantigrade_gateway.sound.output import Silence, Sound
@@ -39,6 +39,17 @@ from plantigrade_gateway.store.recorder import Recorder
 from plantigrade_gateway.store.status import ServiceStatus
 from plantigrade_gateway.store.store import Store
 from plantigrade_gateway.wire.gatt import KnownInsole
+
+
+class Kept:
+    """Stands for a page that stays."""
+
+    url = "http://127.0.0.1:1/"
+    viewers = sounding = 0
+    dropped = 0
+
+    def send(self, message: object) -> None:
+        pass
 
 
 class Given:
@@ -116,6 +127,11 @@ class At:
         self._entries = iter(
             [e for e in next(read_replay(demo_file())) if e.kind is Kind.NOTIFICATION]
         )
+
+    @property
+    def text(self) -> str:
+        """What was shown, without line breaks."""
+        return " ".join(self.shown.getvalue().split())
 
     async def _live(self) -> None:
         with self.work:
@@ -474,17 +490,6 @@ async def test_an_adapter_is_chosen_on_linux_alone(monkeypatch):
             pass
 
 
-class Kept:
-    """Stands for a page that stays."""
-
-    url = "http://127.0.0.1:1/"
-    viewers = sounding = 0
-    dropped = 0
-
-    def send(self, message: object) -> None:
-        pass
-
-
 async def test_a_recording_runs_again_when_a_page_asks_and_its_drill_stays(store):
     at = At(store, Given(is_live=False), stays=True)
     at.stage.page = Kept()  # type: ignore[assignment]
@@ -610,6 +615,67 @@ async def test_a_hand_and_a_mass_put_right_count_from_the_next_session(store):
     ]
     told = [(one.handed, one.mass_kg) for said in of_each for one in said]
     assert told == [("left", 70.0), ("right", 82.0)]
+
+
+class Heard(Kept):
+    """Stands for a page: keeps what it is told."""
+
+    def __init__(self) -> None:
+        self.told: list[dict[str, Any]] = []
+
+    def send(self, message: Any) -> None:
+        self.told.append(message)
+
+    @property
+    def hand(self) -> str | None:
+        hand: str | None = [one["hand"] for one in self.told if one["type"] == "hello"][-1]
+        return hand
+
+
+async def looked(at: At, page: Heard) -> str | None:
+    """Look once more whether the hand was put right; return what the page says of it then."""
+    at.now_ns += HAND_EVERY_NS
+    await at.work.tick()
+    return page.hand
+
+
+async def test_a_hand_put_right_in_a_session_is_said_until_it_ends(store):
+    """The session goes on by the hand it began with: who looks must know what to do."""
+    said = words.hand_changed("left", "right")
+    with Register(store) as register:
+        who = register.add(name="Invented", handedness="left")
+        at = At(store, Given(), player_id=who, settings=SessionSettings(handed="left"))
+        page = at.stage.live_feed._page = Heard()  # type: ignore[assignment]
+        await at.hear()
+        assert await looked(at, page) is None
+        register.edit(who, shoe="another one")
+        assert await looked(at, page) is None
+        register.edit(who, handedness="right")
+        assert await looked(at, page) == said
+        await looked(at, page)
+        assert at.text.count(said) == 1
+        register.edit(who, handedness="left")  # it was no slip after all
+        assert await looked(at, page) is None
+        register.edit(who, handedness="right")
+        assert await looked(at, page) == said
+        await at.order("stop")
+        assert page.hand is None
+        await at.order("record")
+        await at.hear()
+        assert await looked(at, page) is None  # of the new session it is the right one
+        await at.end()
+    assert at.text.count(said) == 2
+
+
+async def test_a_hand_that_a_command_gave_already_is_not_said_to_be_the_old_one(store):
+    with Register(store) as register:
+        who = register.add(name="Invented", handedness="left")
+        at = At(store, Given(), player_id=who, settings=SessionSettings(handed="right"))
+        page = at.stage.live_feed._page = Heard()  # type: ignore[assignment]
+        await at.hear()
+        register.edit(who, handedness="right")
+        assert await looked(at, page) is None
+        await at.end()
 
 
 async def test_what_a_command_gave_in_place_of_the_register_stands(store):

@@ -157,6 +157,57 @@ def test_a_foot_without_a_reading_is_not_a_foot_without_load(put):
     assert got.notes[0].startswith("no reading of the left foot: nothing is found")
 
 
+ONE_FOOT = ["time_s,{0}1,{0}2,{0}3", "{0}3,note,time_s,{0}1,{0}2", "t,{1}_1,{1}_2,{1}_3"]
+
+
+@pytest.mark.parametrize("head", ONE_FOOT)
+@pytest.mark.parametrize(("side", "foot"), [("L", "left"), ("R", "right")])
+def test_one_foots_columns_alone_are_a_recording_of_one_foot(put, head, side, foot):
+    """The same rows as with the other foot's columns there and empty: missing, and never 0 N."""
+    names = head.format(side, foot).split(",")
+    place = {"t": "0.0{k}", "time_s": "0.0{k}", "note": "x"}
+    cells = [place.get(name, name[-1] + ".5") for name in names]
+    rows = [",".join(cells).format(k=k) for k in range(3)]
+    got = read_zone_csv(put("\n".join([",".join(names), *rows])), THREE)
+    there, away = (got.left, got.right) if side == "L" else (got.right, got.left)
+    assert there.tolist() == [[1.5, 2.5, 3.5]] * 3 and np.isnan(away).all()
+    assert got.t_s.tolist() == [0.0, 0.01, 0.02]
+    assert (got.dead_left, got.dead_right) == ((), ())
+    other = {"left": "right", "right": "left"}[foot]
+    assert got.notes[-1].startswith(f"no reading of the {other} foot: nothing is found")
+    by_number = "another header: read by side and number as time in seconds, 3 {} zones"
+    assert (by_number.format(foot) in got.notes) is (names[0] == "t")
+    assert not any("empty" in note for note in got.notes)
+
+
+@pytest.mark.parametrize(
+    ("head", "fault"),
+    [
+        ("time_s,L1,L2", "column L3 is missing"),
+        ("time_s,L1,L2,L3,R2", "column R1 is missing"),
+        ("time_s,L1,L2,L3,right_1,right_2,right_3", "column R1 is missing"),
+        ("t,right_1,right_3", "names zones, and R2 is missing"),
+        ("t,left_1,left_2,left_3,left_4", "left_4 is one too many"),
+        ("t,left heel,left mid,left fore", "4 columns separated by commas, expected 7"),
+        ("t,lp1,lp2,lp3", "4 columns separated by commas, expected 7"),
+    ],
+)
+def test_a_foot_has_all_its_zones_or_none(put, head, fault):
+    rows = "\n".join(f"0.0{k}" + ",1" * head.count(",") for k in range(3))
+    assert fault in refusal(put(f"{head}\n{rows}\n"))
+
+
+def test_a_bad_cell_of_one_foots_columns_is_named(put):
+    """10 kN on 500 mm² are 20,000 kPa, on 1000 mm² half of that."""
+    zones = "".join(
+        f'[[zone]]\nid = {k}\nregion = "{name}"\nx = 0.5\ny = 0.5\narea_mm2 = {area}\n'
+        for k, name, area in ((1, "heel", 500), (2, "midfoot", 1000), (3, "forefoot", 500))
+    )
+    kpa = parse_layout(f'name = "try"\nunit = "kPa"\nlength_mm = 270\nwidth_mm = 95\n{zones}')
+    path = put("time_s,R2,R1,R3\n0,9000,1,1\n0.01,10001,1,1\n")
+    assert refusal(path, kpa) == "line 3, column R2 is 10001, expected -20 to 10000 kPa"
+
+
 def test_a_file_without_header_loses_no_row(put):
     got = read_zone_csv(put(f"{ROW_1}\n{ROW_2}\n"), THREE)
     assert got.t_s.tolist() == [0.0, 0.01]

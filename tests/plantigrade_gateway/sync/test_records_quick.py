@@ -20,6 +20,7 @@ from plantigrade_gateway.sync.bodies import Piece
 from plantigrade_gateway.sync.link import HubAway, HubRefused
 from plantigrade_gateway.sync.messages import Received, SessionEnd, SessionHead
 from plantigrade_gateway.sync.records import Records, Waiting
+from plantigrade_gateway.web.desk.playerforms import AGREED
 
 
 class OurHub:
@@ -117,6 +118,17 @@ def hub() -> OurHub:
 @pytest.fixture
 def work(bay, clock, hub) -> Records:
     return Records(bay.store, hub)
+
+
+async def test_the_sites_hub_is_no_place_that_is_sent_on_to(bay, hub, work):
+    """Keeping within the site is what *record* is agreed to; its words on the page name the hub."""
+    player = bay.register.add(name="Ada", handedness="left")
+    bay.register.withdraw(player, "send on", "player")
+    key = bay.record(2, player)
+    assert await work.round() is False
+    assert hub.ends[key].pieces == 2
+    assert AGREED["record"] == "measure and keep, at the hub of the site too"
+    assert "hub" not in AGREED["send on"]
 
 
 async def test_a_session_is_its_head_its_pieces_in_order_its_head_again_and_its_end(bay, hub, work):

@@ -24,7 +24,7 @@ from plantigrade_gateway.web.door.pages import read_form
 
 Form = Mapping[str, str]
 AGREED = {
-    "record": "measure and keep",
+    "record": "measure and keep, at the hub of the site too",
     "send on": "send on to a database or broker",
     "speed": "train for speed",
 }

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from plantigrade_gateway import words
+from plantigrade_gateway.analysis.result import other_mass
 from plantigrade_gateway.coach.eye import NO_TAPS, NONE_COMPARED, TAP_BLIND
 from plantigrade_gateway.people.profile import TOPICS, Decision
 from plantigrade_gateway.people.said import Note, Said
@@ -83,7 +84,7 @@ def session_view(
         "share": share,
         "names": desk.reads.names_but(opened.line.session.player_id),
         "overview": overview(opened.found),
-        "wrong_hand": _wrong_hand(desk, opened),
+        "doubts": _doubts(desk, opened),
         "worn": _worn(desk, opened, said) if about != "worn" else _typed(typed or {}),
         "decisions": _decided(desk, opened.line.session.player_id),
         "notes": (shown := newest(said.notes)),
@@ -106,13 +107,14 @@ def newest(notes: Sequence[Note]) -> list[Note]:
     return sorted(last, key=lambda note: note.t_s)
 
 
-def _wrong_hand(desk: Desk, opened: Opened) -> str:
-    """Say that a session was recorded for the other hand than its player's; empty if not."""
+def _doubts(desk: Desk, opened: Opened) -> list[str]:
+    """Say where a session was recorded for another hand, or is of another body's weight."""
     quality, player_id = opened.found.quality, opened.line.session.player_id
     if quality is None or player_id is None or opened.player is None:
-        return ""
-    hand = desk.reads.player(player_id).handedness
-    return words.wrong_hand(quality.handed, hand, opened.player or "the player")
+        return []
+    player, name = desk.reads.player(player_id), opened.player or "the player"
+    hand = words.wrong_hand(quality.handed, player.handedness, name)
+    return [said for said in (hand, other_mass(quality, player.mass_kg, name)) if said]
 
 
 def _worn(desk: Desk, opened: Opened, said: Said) -> Worn:

@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from plantigrade_gateway import words
 from plantigrade_gateway.coach.case import Case, Decided
 from plantigrade_gateway.coach.facts import FactValue
-from plantigrade_gateway.coach.sheet import EvidenceSheet, evidence, wrong_hands
+from plantigrade_gateway.coach.sheet import EvidenceSheet, doubts, evidence
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.assigned import decided_elsewhere
 from plantigrade_gateway.people.case import case_of
@@ -142,7 +142,7 @@ def _newer(now: Version, made_with: Version) -> Version | None:
 def parts_of(made: EvidenceSheet, case: Case) -> dict[str, Any]:
     """Return a sheet's parts as its page lists them."""
     return {
-        "wrong_hands": wrong_hands(case),
+        "doubts": doubts(case),
         "holds": made.sheet.holds,
         "HOLDS": State.HOLDS,
         "feet": [

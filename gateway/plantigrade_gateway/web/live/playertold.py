@@ -11,6 +11,8 @@ Message = dict[str, Any]
 BEGINS = ("backswing", "shift")
 """The phases with which a swing can begin."""
 _PLAIN_PHASES = (*BEGINS, "cancelled")  # that a swing is on the way is no outcome
+_COACHS = ("player", "hand")
+"""What of a first message is for the coach alone."""
 _SCORE = ("good", "tried", "unclear", "streak", "best")
 
 
@@ -46,7 +48,7 @@ def _drill(message: Message) -> Message:
 
 def _hello(message: Message) -> Message:
     """Return a first message: what it holds of the last ones is told as they were."""
-    told = {name: value for name, value in message.items() if name != "player"}
+    told = {name: value for name, value in message.items() if name not in _COACHS}
     for name in ("swing", "drill", "check", "phase"):
         if told.get(name) is not None:
             told[name] = for_player(told[name])

@@ -39,7 +39,7 @@ export class PlayerPanel {
   }
 
   /** @param {any} hello */
-  hello({ player, rights, gateway, session, check, set, drill }) {
+  hello({ player, hand, rights, gateway, session, check, set, drill }) {
     this.recording = Boolean(session?.recording); // what a session ended with goes on no more
     this.check(check);
     this.set(set);
@@ -47,6 +47,8 @@ export class PlayerPanel {
     const may = rights === "coach" && gateway !== false;
     part("player-bar").hidden = !may;
     this.id = player ?? null;
+    part("player-hand").hidden = !hand;
+    write(part("player-hand"), hand ?? "");
     if (may) this.read();
   }
 

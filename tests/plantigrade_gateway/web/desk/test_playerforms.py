@@ -140,8 +140,8 @@ def test_a_consent_that_changed_since_it_was_shown_is_not_changed_unseen(registe
     with pytest.raises(InputError) as caught:
         note_consent(register, who, form | {"do": "withdraw"}, today())
     assert str(caught.value) == (
-        "consent to measure and keep: is given by the player since this page was shown; look at "
-        "it, and press again"
+        "consent to measure and keep, at the hub of the site too: is given by the player since "
+        "this page was shown; look at it, and press again"
     )
     note_consent(register, who, form | {"do": "withdraw", "seen": seen_of_consent(given)}, today())
     assert consent(register, who, "record").state == "withdrawn"

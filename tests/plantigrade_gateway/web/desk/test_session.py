@@ -3,7 +3,7 @@
 import dataclasses
 from datetime import UTC, datetime, timedelta
 
-from tests.support.cases import quality
+from tests.support.cases import calibrated, quality
 from tests.support.handmade import MARKS
 from tests.support.pagetext import text_of
 
@@ -105,6 +105,17 @@ def test_a_recording_of_the_other_hand_than_its_player_s_is_said(pages, hand):
         page = text_of(pages.get(here(hand)))
         assert ("-handed" in page) is bool(told) and told in page
         assert "-handed" not in text_of(pages.get(f"/sessions/{hand.nobodys}"))
+
+
+def test_a_recording_of_another_body_than_its_player_s_is_said(pages, hand):
+    """Of 700 N; the player may weigh 686 N, and is put right to be of 392 N."""
+    said = calibrated(WHEN)
+    made = quality((said, said)).to_json()
+    hand.store.put_quality(hand.visits[0], {"marks": MARKS, "quality": made})
+    for mass_kg, told in ((None, False), (70.0, False), (40.0, True)):
+        hand.register.edit(hand.ada, mass_kg=mass_kg)
+        for page in (here(hand), f"/players/{hand.ada}/sheet?visit={hand.visits[0]}"):
+            assert ("carried about 700 N, and Ada Invented" in text_of(pages.get(page))) is told
 
 
 def test_a_hold_and_that_it_was_taken_back_are_said(pages, hand):

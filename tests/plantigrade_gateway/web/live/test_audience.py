@@ -38,9 +38,10 @@ def audience(sent: list[dict[str, object]]) -> Audience:
 
 
 def test_whose_session_it_is_only_the_coach_is_told(audience):
-    audience.take(json.dumps({**HELLO, "player": "00ff"}))
+    audience.take(json.dumps({**HELLO, "player": "00ff", "hand": "The player is …"}))
     (coachs,), (players,) = taken(audience.join(Rights.COACH)), taken(audience.join(Rights.PLAYER))
-    assert coachs["player"] == "00ff" and "player" not in players
+    assert (coachs["player"], coachs["hand"]) == ("00ff", "The player is …")
+    assert not {"player", "hand"} & set(players)
 
 
 def test_what_the_coach_marked_in_words_only_the_coach_is_told(audience):

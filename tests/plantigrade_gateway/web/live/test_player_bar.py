@@ -10,6 +10,7 @@ from tests.support.toldpage import HTML, Gateway, frame, hello
 from tests.support.waiting import HANG_S
 
 from plantigrade.zones import eighteen
+from plantigrade_gateway import words
 
 pytestmark = pytest.mark.dear
 
@@ -101,6 +102,23 @@ def test_lacking_consent_is_said_of_the_player_whose_session_it_is(gateway):
     assert barriers(page) == []
     gateway.say(hello(eighteen(), player=None))
     expect(said).to_be_hidden()
+
+
+@pytest.mark.slow
+def test_a_hand_put_right_since_the_session_began_is_said_beside_the_player(gateway):
+    said = words.hand_changed("right", "left")
+    gateway.open(hello(eighteen(), player=PLAYERS[0]["id"]), frame(1.0, 18))
+    page, line = gateway.page, gateway.page.locator("#player-hand")
+    expect(page.locator("#player-now")).to_have_text("Mia Muster")
+    expect(line).to_be_hidden()
+    gateway.say(hello(eighteen(), player=PLAYERS[0]["id"], hand=said))
+    expect(line).to_have_text(said)
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    assert barriers(page) == []
+    gateway.say(hello(eighteen(), player=PLAYERS[0]["id"], hand=None))
+    expect(line).to_be_hidden()
 
 
 def test_what_is_answered_late_of_the_player_before_is_not_said_of_this_one(gateway):
