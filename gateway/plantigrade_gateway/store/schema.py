@@ -141,7 +141,9 @@ def drop_unfinished(path: Path) -> None:
     """
     snapshot.sweep(path.parent, f"{glob.escape(path.name)}{BEFORE_RESTORE}*")
     for end in ("", "-wal", "-shm", "-journal", "-recording", "-deleting", snapshot.PART):
-        path.with_name(f"{path.name}{RESTORING}{end}").unlink(missing_ok=True)
+        left = path.with_name(f"{path.name}{RESTORING}{end}")
+        if left.exists():  # on a read-only disk even the removal of nothing is refused
+            left.unlink(missing_ok=True)
 
 
 def is_made(path: Path | None) -> bool:
