@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, expect
-from tests.support.browser import Complaints
+from tests.support.browser import Complaints, laid_out
 from tests.support.toldpage import Gateway, frame, hello
 
 from plantigrade.zones import eighteen
@@ -65,3 +65,21 @@ def test_what_is_pressed_is_seen_in_the_systems_own_colours(gateway):
     button.evaluate("e => e.setAttribute('aria-pressed', 'true')")
     pressed = button.evaluate(colours)
     assert pressed[0] != before[0] and pressed[0] != pressed[1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("text_percent", [100, 150, 200])
+def test_enlarged_text_moves_nothing_out_of_a_phones_screen(gateway, text_percent):
+    """WCAG 2.2, 1.4.4: text to twice its size, and nothing is lost."""
+    page = gateway.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    link = {"state": "streaming", "battery_percent": 87, "lost_share": 0.0, "links": 1}
+    whole = {"feet": {"left": link, "right": link}, "store": {}, "dropped_frames": 0}
+    told = hello(eighteen(), player=PLAYERS[0]["id"], link=whole, **SETS)
+    gateway.open(told, frame(1.0, 18))
+    expect(page.locator("#left-link")).to_have_text("streaming, battery 87 %, loss 0.0 %")
+    page.evaluate("size => document.documentElement.style.fontSize = size", f"{text_percent}%")
+    laid_out(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    tops = {round(page.locator(f"#{side}-foot").bounding_box()["y"]) for side in ("left", "right")}
+    assert len(tops) == (1 if text_percent == 100 else 2), "side by side where there is room"
