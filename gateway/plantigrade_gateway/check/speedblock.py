@@ -4,12 +4,14 @@ The numbers are the rule file's (its ``[speed]`` and ``[[stop]]`` tables); a sto
 leaves out does not act, but for pain. What was done is told by marks of the record and by its sets.
 """
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from enum import StrEnum
 from statistics import median
 
+from plantigrade.errors import shown
 from plantigrade.events import Swing
 from plantigrade_gateway.analysis.result import Analysis, MarkedSet, swing_time
 from plantigrade_gateway.check.steps import WARM_UP
@@ -103,13 +105,23 @@ def plan_of(speed: Mapping[str, float | str], stops: Collection[str]) -> Plan:
         A number is missing, or below 1.
     """
     names = [one.name for one in fields(Plan) if one.name != "stops"]
-    found = {name: _number(name, speed.get(name)) for name in names}
+    found = {name: whole(name, speed.get(name)) for name in names}
     return Plan(**found, stops=frozenset(stops))
 
 
-def _number(name: str, value: float | str | None) -> int:
-    if not isinstance(value, int | float) or value < 1 or value != round(value):
-        raise InputError(f"rules: speed.{name}: expected a whole number of 1 or more")
+def whole(name: str, value: float | str | None) -> int:
+    """Return a number of a rule file's ``[speed]`` table.
+
+    Raises
+    ------
+    InputError
+        It is missing, below 1, or not whole: one sentence.
+    """
+    if value is None:
+        raise InputError(f"rules: speed.{name} is missing, expected a whole number of 1 or more")
+    if isinstance(value, str) or not 1 <= value < math.inf or value != round(value):
+        given = shown(value) if isinstance(value, str) else f"{value:g}"
+        raise InputError(f"rules: speed.{name} is {given}, expected a whole number of 1 or more")
     return int(value)
 
 

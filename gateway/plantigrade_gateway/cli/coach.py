@@ -59,6 +59,7 @@ def register(
         The rules suggest; the coach decides. There is no score.
         """
         from plantigrade_gateway import words
+        from plantigrade_gateway.coach.limits import check_limits
         from plantigrade_gateway.coach.sheet import evidence
         from plantigrade_gateway.converter import text_of
         from plantigrade_gateway.people.assigned import decided_elsewhere
@@ -68,6 +69,7 @@ def register(
 
         with opened_register(store_of(ctx)) as found:
             rules = _kept_rules(found) if rule_file is None else read_rules(rule_file)
+            check_limits(rules)
             case = _case_of(found, player, visit)
             elsewhere = words.decided_elsewhere(decided_elsewhere(found, case.player_id))
         made = evidence(case, rules)

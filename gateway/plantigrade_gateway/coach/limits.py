@@ -7,7 +7,7 @@ import numpy as np
 
 from plantigrade.block import Foot
 from plantigrade.errors import SignalError
-from plantigrade.limits import Limits, Setup
+from plantigrade.limits import LIMITS, Limits, Setup
 from plantigrade_gateway.analysis.quality import Quality
 from plantigrade_gateway.coach.reading import limit
 from plantigrade_gateway.errors import InputError
@@ -26,6 +26,24 @@ NAMES = {
 }
 """The rule file's names of limits of the analysis."""
 
+SPANS = {NAMES[info.name]: info.span for info in LIMITS if info.name in NAMES} | {
+    "feet_differ_from": (0.0, 1.0),
+    "bed_adds_from": (0.0, 1.0),
+    "least_swings": (1.0, 1000.0),
+    "least_steps": (1.0, 1000.0),
+    "missing_at_most": (0.0, 1.0),
+    "travel_margin": (0.0, 1.0),
+    "ai_high_at_most": (0.0, 1.0),
+    "ai_low_from": (0.0, 1.0),
+}
+"""What each limit of a rule file may be, ends included: a fraction is no percentage."""
+
+_IN_ORDER = (
+    ("stand_none_below", "stand_bearing_from"),
+    ("stand_bearing_from", "stand_broad_from"),
+    ("ai_high_at_most", "ai_low_from"),
+)
+"""Limits of which the first is less than the second."""
 
 SOURCES = {
     "stand_none_below": "midfoot share of the foot's load; ours, per layout and footbed",
@@ -90,6 +108,26 @@ class LimitShown:
         """The limit in words, with its unit; one that only a rule file knows by its name."""
         said, scale, unit = WORDS.get(self.name, (fact(self.name), 1.0, ""))
         return f"{said} {scale * self.value:g}{unit}"
+
+
+def check_limits(rules: RuleSet) -> None:
+    """Refuse limits that no measure can be decided by.
+
+    Raises
+    ------
+    InputError
+        One is out of its range, or not less than the one that it stands before: one sentence.
+    """
+    for name, (low, high) in SPANS.items():
+        value = limit(rules, name)
+        if not low <= value <= high:  # NaN is outside too
+            raise InputError(f"rules: limits.{name} is {value:g}, expected {low:g} to {high:g}")
+    for lower, upper in _IN_ORDER:
+        value, most = limit(rules, lower), limit(rules, upper)
+        if not value < most:
+            raise InputError(
+                f"rules: limits.{lower} is {value:g}, expected less than {upper}, which is {most:g}"
+            )
 
 
 def limits_shown(rules: RuleSet, quality: Quality | None) -> tuple[LimitShown, ...]:

@@ -317,13 +317,14 @@ class Shelf:
         Raises
         ------
         InputError
-            There is none; the nearest name is said.
+            There is none; the nearest name is said, and which files were left out: it may be one.
         """
         if name in self.drills:
             return self.drills[name]
         near = get_close_matches(name, self.drills, 1)
         expected = f"perhaps {near[0]}" if near else "one of " + ", ".join(self.drills)
-        raise InputError(f"drill {name!r}: is not known, expected {expected}")
+        left_out = "".join(f"; left out: {problem}" for problem in self.problems)
+        raise InputError(f"drill {name!r}: is not known, expected {expected}{left_out}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from difflib import get_close_matches
 from functools import lru_cache
 
 from plantigrade.errors import shown
+from plantigrade_gateway.check.speedblock import whole
+from plantigrade_gateway.coach.limits import check_limits
 from plantigrade_gateway.drills.files import Shelf, shelf
 from plantigrade_gateway.errors import InputError, StoreError
 from plantigrade_gateway.people.change import Change
@@ -54,6 +56,12 @@ class Version:
             This program cannot use it (any more).
         """
         return _read(self.text)
+
+    @property
+    def title(self) -> str:
+        """Name and version, as sheets name it; of a file that cannot be used any more, that."""
+        said = _named(self)
+        return "this program cannot use it any more" if said is None else ", version ".join(said)
 
 
 @lru_cache(maxsize=4)
@@ -116,9 +124,10 @@ class RuleBook:
         Raises
         ------
         InputError
-            It cannot be used, names a drill that is neither built in, nor one of the files beside
-            the store, nor named by rules that were kept before (where they were, there was such a
-            drill), or another one has its name and version: one sentence.
+            It cannot be used, has a number out of its range, names a drill that is neither built
+            in, nor one of the files beside the store, nor named by rules that were kept before
+            (where they were, there was such a drill), or another one has its name and version: one
+            sentence.
         """
         made = _read(text)
         _check_numbers(made)
@@ -152,12 +161,16 @@ class RuleBook:
 
 
 def _check_numbers(made: RuleSet) -> None:
-    """Refuse a number that nothing would read: a misspelt one would leave the program's in force.
+    """Refuse a number that nothing would read, or that nothing could be made by.
+
+    A misspelt one would leave the program's in force. One out of its range would be found by the
+    next sheet or speed block alone, while a player waits.
 
     Raises
     ------
     InputError
-        A limit or a key of ``[speed]`` that the program does not know, or one that is no number.
+        A limit or a key of ``[speed]`` that the program does not know, one that is no number, or
+        one that cannot be.
     """
     own = rules_of(built_in_text(), "built-in rules")
     tables = (("limits", made.limits, own.limits), ("speed", made.speed, own.speed))
@@ -170,6 +183,10 @@ def _check_numbers(made: RuleSet) -> None:
                 )
             if isinstance(value, str) and not isinstance(known[name], str):
                 raise InputError(f"rules: {table}.{name} is {shown(value)}, expected a number")
+    check_limits(made)
+    for name, value in made.speed.items():
+        if not isinstance(own.speed[name], str):
+            whole(name, value)
 
 
 def _check_drills(made: RuleSet, drills: Shelf, known: Container[str]) -> None:

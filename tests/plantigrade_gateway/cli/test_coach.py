@@ -62,6 +62,8 @@ def test_a_rule_file_of_ones_own_names_its_version(store, tmp_path):
     assert "first rule set, version 1b" in result.stdout
     own.write_text(text.replace("flag.red", "flag.rde", 1), "utf-8")
     assert "own.toml" in refused(run(store, "sheet", "Iris Invented", "--rules", own))
+    own.write_text(text.replace("travel_margin = 0.05", "travel_margin = 5"), "utf-8")
+    assert "travel_margin is 5" in refused(run(store, "sheet", "Iris Invented", "--rules", own))
 
 
 def test_what_is_not_there_is_refused(store):

@@ -9,7 +9,7 @@ from tests.support.cases import FIRST_DAY, VisitMaker, calibrated, case, pushes,
 from plantigrade.events import Roll
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import Decided, Questions
-from plantigrade_gateway.coach.limits import WORDS, LimitShown, limits_of, limits_shown
+from plantigrade_gateway.coach.limits import SPANS, WORDS, LimitShown, limits_of, limits_shown
 from plantigrade_gateway.coach.sheet import EvidenceSheet, doubts, evidence
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
@@ -228,5 +228,5 @@ def test_a_limit_is_read_in_words_with_its_unit():
         "ai_high_at_most": "arch index of a high arch, at most 0.21",
         "ai_low_from": "arch index of a low arch, from 0.26",
     }
-    assert set(shown) == set(WORDS)
+    assert set(shown) == set(WORDS) == set(SPANS)
     assert LimitShown("my_own", 0.5, "").text == "my own 0.5"

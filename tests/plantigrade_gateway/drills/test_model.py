@@ -221,6 +221,11 @@ def test_the_coachs_drills_stand_beside_the_store(tmp_path):
     assert found.drills["slow-roll"].title == "Alone"  # a file that is named is meant
     assert [Path(text.split(":")[0][6:]).name for text in found.problems] == ["c.toml", "d.toml"]
     assert "has already" in found.problems[0]
+    with pytest.raises(InputError) as refused:  # the name may stand in one that was left out
+        found.find("slow")
+    assert str(refused.value) == "; left out: ".join(
+        ["drill 'slow': is not known, expected perhaps slow-roll", *found.problems]
+    )
     unnamed = shelf(tmp_path / "store.sqlite3")
     assert unnamed.drills["slow-roll"].title == "Slow roll"  # the first of a name stays
     assert unnamed.origin["slow-roll"] == str(folder / "b.toml")

@@ -71,6 +71,40 @@ def test_every_version_is_kept_and_the_last_holds(book):
             "speed.warm_up_swings is 'ten', expected a number",
         ),
         (
+            other("one").replace("push_begins_by = 0.40", "push_begins_by = 40"),
+            "^rules: limits.push_begins_by is 40, expected 0 to 1$",
+        ),
+        (
+            other("one", "nan"),
+            "^rules: limits.feet_differ_from is nan, expected 0 to 1$",
+        ),
+        (
+            other("one").replace("least_swings = 6", "least_swings = 0"),
+            "^rules: limits.least_swings is 0, expected 1 to 1000$",
+        ),
+        (
+            other("one").replace("stand_none_below = 0.03", "stand_none_below = 0.10"),
+            "^rules: limits.stand_none_below is 0.1, expected less than stand_bearing_from, "
+            "which is 0.06$",
+        ),
+        (
+            other("one").replace("ai_low_from = 0.26", "ai_low_from = 0.21"),
+            "^rules: limits.ai_high_at_most is 0.21, expected less than ai_low_from, "
+            "which is 0.21$",
+        ),
+        *(
+            (
+                other("one").replace("rest_between_swings_s = 20", f"rest_between_swings_s = {n}"),
+                f"^rules: speed.rest_between_swings_s is {n}, "
+                "expected a whole number of 1 or more$",
+            )
+            for n in ("-20", "2.5", "inf")
+        ),
+        (
+            other("one").replace("recheck_after_days = 28", "recheck_after_days = 0"),
+            "speed.recheck_after_days is 0, expected a whole number of 1 or more",
+        ),
+        (
             other("one").replace('drill = "heel_lift"', 'drill = "heel_lfit"', 1),
             "rule 'lead-heel-rise': drill 'heel_lfit': is not known, expected perhaps heel_lift",
         ),

@@ -74,7 +74,9 @@ export class PlayerPanel {
     const now = this.players.find(({ id }) => id === this.id);
     write(part("player-now"), now?.name ?? (this.id ? this.id.slice(0, 8) : "nobody registered"));
     const others = this.players.filter(({ id }) => id !== this.id);
+    const here = part("player-recent").contains(document.activeElement);
     part("player-recent").replaceChildren(...others.slice(0, RECENT).map((one) => this.button(one, one.name)));
+    if (here) part("player-more").focus(); // the pressed one has gone
     this.list();
   }
 

@@ -55,7 +55,9 @@ export class SetPanel {
   set({ name, n, t_s: tS }) {
     write(part("set-now"), name ? `Set ${n}: ${name}, since ${clock(tS)}` : "No set");
     part("set-now").classList.toggle("muted", !name);
+    const here = document.activeElement === this.end;
     this.end.hidden = !name || !this.may;
+    if (here && this.end.hidden) this.club.focus(); // the pressed one has gone: the next set's comes next
   }
 
   lost() {

@@ -23,7 +23,7 @@ def test_the_programs_own_rules_are_shown_until_others_are_kept(pages, hand):
     now = RuleBook(hand.register).current()
     assert (now.rules.name, now.text) == ("Ours", own("Ours"))
     shown = text_of(pages.get("/rules"))
-    assert "Ours" in shown
+    assert f"Ours, version {now.rules.version}" in shown
     pages.post("/rules", data={"do": "built-in", "text": "whatever stands there"})
     assert RuleBook(hand.register).current().text == TEXT
     before = pages.get(f"/rules?version={now.version_id}")
