@@ -14,6 +14,7 @@ from plantigrade.block import Foot
 from plantigrade.events import Roll, Step, Swing
 from plantigrade_gateway.analysis.measures import SWING_MEASURES, Measure
 from plantigrade_gateway.check import steps
+from plantigrade_gateway.check.verdict import standing
 from plantigrade_gateway.check.walk import judge_walk, straights_of
 from plantigrade_gateway.coach.case import Case, Visit
 from plantigrade_gateway.coach.feet import foot_of, stands_of, wearing
@@ -206,8 +207,8 @@ def _of_foot(visit: Visit, foot: Foot, what: str) -> Iterator[Unit]:
         yield from _stands(visit, foot)
         return
     read = _STEPS[what]
-    for trial in visit.analysis.trials:
-        if trial.step == steps.WALK and judge_walk(trial, visit.analysis).is_taken:
+    for trial in standing(visit.analysis, steps.WALK):
+        if judge_walk(trial, visit.analysis).is_taken:
             straights = straights_of(trial, visit.analysis.steps)
             values = (read(step) for run in straights for step in run if step.foot is foot)
             yield Unit(wearing(visit, trial.start_s), tuple(v for v in values if v is not None))

@@ -49,7 +49,7 @@ class Sets:
     visit: Visit
     sets: tuple[MarkedSet, ...]
     swings: tuple[Swing, ...]
-    left_out: int = 0
+    left_out: int
 
     @property
     def club(self) -> str:

@@ -45,7 +45,7 @@ def test_two_visits_by_the_error_of_shoes_put_on_again():
     assert ends == pytest.approx([value - limit, value + limit])
     assert one.text == str(Verdict.OUTSIDE if abs(value) > limit else Verdict.INSIDE)
     assert one.cells[:2] == ("8.6 ± 0.5 (3)", "10.9 ± 0.7 (3)")
-    assert one.cells[4] == "4"
+    assert one.cells[3:5] == (f"{100 * limit:.1f}", "4")
     assert one.error_from in found.notes and BY_CHANCE in found.notes
 
 

@@ -11,7 +11,7 @@ from tests.support import records
 from plantigrade.events import HeelLiftState, Manner, Swing, Timing
 from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import SwingNote, Tap, Visit
-from plantigrade_gateway.coach.eye import agreement, kappa_of, program_says
+from plantigrade_gateway.coach.eye import agreement, kappa_of, program_says, was_tapped
 
 Counts = tuple[tuple[int, int], tuple[int, int]]
 
@@ -131,6 +131,20 @@ def test_taps_after_the_answer_and_swings_left_out_are_kept_apart():
     assert heel.counts == ((2, 0), (0, 0)) and heel.answers == ("up", "down")
     nothing = agreement("push", [])
     assert nothing.agreed.n == 0 and nothing.agreed.share is None and nothing.kappa is None
+    assert not was_tapped(nothing)
+
+
+@pytest.mark.parametrize(
+    "tapped",
+    [
+        (swing(True), note("good")),
+        (swing(True), note("good", is_blind=False)),
+        (swing(None), note("good")),
+    ],
+)
+def test_a_tap_that_is_not_compared_is_a_tap_too(tapped):
+    assert was_tapped(agreement("push", [visit(tapped)]))
+    assert not was_tapped(agreement("heel", [visit(tapped)]))
 
 
 def test_the_program_is_not_held_to_the_eye_where_it_looked_at_the_other_foot():

@@ -94,6 +94,15 @@ def test_calibrated_or_checked_today(left, right, expected):
     assert value("data.good", VisitMaker().visit(calibration=(left, right))) == expected
 
 
+def test_which_insole_was_not_calibrated_is_said():
+    today, before = calibrated(FIRST_DAY), calibrated(YESTERDAY)
+    for said, which in (((today, before), "right"), ((before, today), "left")):
+        text = facts(case(VisitMaker().visit(calibration=said)), RULES)["data.good"].text
+        assert text == f"{which}: neither calibrated nor checked on this day"
+    made = facts(case(VisitMaker().visit(calibration=(before, before))), RULES)["data.good"]
+    assert made.text.startswith("left and right: neither")
+
+
 def test_insoles_that_may_be_exchanged():
     assert value("data.good", VisitMaker().visit(notes=("no mass was given",))) == "yes"
     assert value("data.good", VisitMaker().visit(notes=(EXCHANGED,))) == "no"

@@ -65,6 +65,7 @@ def test_no_fall_is_seen_by_chance_no_more_often_than_it_may():
     [
         *((8, 8, 0.875), (10, 10, 0.8), (16, 16, 0.75)),
         *((8, 8, 0.8), (16, 16, 0.8), (8, 10, 0.875)),  # one percent more is just not enough
+        (7, 8, 4 / 7),  # to one percent
     ],
 )
 def test_the_least_fall_that_would_be_seen(n, m, share):

@@ -10,6 +10,7 @@ from plantigrade.events import Roll
 from plantigrade.limits import Limits
 from plantigrade_gateway.coach.case import Print, Visit
 from plantigrade_gateway.coach.facts import FactValue, facts
+from plantigrade_gateway.coach.feet import bed
 from plantigrade_gateway.rules.files import built_in
 
 RULES = built_in()
@@ -30,6 +31,12 @@ def test_a_stand_is_named_by_the_spread_of_both_feet():
     assert lead.measured == pytest.approx(0.068)
     assert lead.interval == pytest.approx((0.0612, 0.0748), abs=5e-5)
     assert lead.text == "6.8 % (6.1 to 7.5 %; 3 stands, df 4)"
+
+
+def test_a_midfoot_that_bears_nothing_at_all_is_nought_percent():
+    made = found(VisitMaker().stood([0.0] * 3, [0.1] * 3).visit())["lead.stand"]
+    assert (made.value, made.measured) == ("none", 0.0)
+    assert made.text == "0.0 % (0.0 to 0.0 %; 3 stands, df 4)"
 
 
 def test_earlier_stands_in_the_same_shoe_tell_the_spread_and_others_do_not():
@@ -126,6 +133,7 @@ def test_only_the_straight_steps_of_a_prompted_walk_count():
     assert (made["lead.walk"].n, made["trail.walk"].n) == (12, 12)
     assert made["lead.walk"].text == "12 of 12 through (76 to 100 %)"
     assert made["trail.walk"].text == "12 of 12 skipped (76 to 100 %)"
+    assert made["lead.walk"].left_out == made["trail.walk"].left_out == 0
     maker.trials.clear()
     assert found(maker.visit())["lead.walk"].value is None
 
@@ -149,6 +157,12 @@ def test_too_few_stands_for_the_bed_say_how_many_it_takes():
     """The rule asks for two on the flat floor, fewer than a comparison of the feet does."""
     maker = VisitMaker().stood([0.10, 0.11, 0.12], [0.1] * 3).stood([0.06], [0.1], "flat")
     assert found(maker.visit())["lead.bed"].text == "1 quiet stand, 2 needed"
+
+
+def test_where_no_stand_was_repeated_the_bed_is_not_known():
+    visit = VisitMaker().stood([0.10], [0.1]).stood([0.06], [0.1], "flat").visit()
+    made = bed(case(visit), RULES, "lead", 1)
+    assert (made.value, made.text) == (None, "one stand has no spread")
 
 
 def test_a_print_is_the_last_of_its_foot():

@@ -1,6 +1,7 @@
 """A player's own repeats: which are taken, and what they come to, against plain computations."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from tests.support.cases import STANDS, VisitMaker, case, pushes, two_way, worn
 from plantigrade.change import Kind
 from plantigrade.events import Roll
 from plantigrade_gateway.analysis.measures import SWING_MEASURES
+from plantigrade_gateway.analysis.result import Mark
+from plantigrade_gateway.check.verdict import AGAIN_MARK
 from plantigrade_gateway.coach.case import Case
 from plantigrade_gateway.coach.follow import find_followed, followed, units_of
 from plantigrade_gateway.coach.repeats import _fullest, means_of, reliability, repeats_of
@@ -217,4 +220,19 @@ def test_the_table_of_repeats_is_the_one_with_most_degrees_of_freedom():
     two, four = (1.0, 2.0), (1.0, 2.0, 3.0, 4.0)
     assert _fullest([two, two, four, four, four]) == [four] * 3
     assert _fullest([two, two]) == [two, two]  # 1
+    assert _fullest([two, two, two, four]) == [two] * 3 + [four[:2]]  # a row alone has none
     assert _fullest([(1.0,), (2.0,)]) == _fullest([]) == []
+
+
+@pytest.mark.parametrize("key", ["lead.walk", "lead.stance", "lead.through"])
+def test_steps_are_of_taken_walks_that_stand(key):
+    """One too short is refused; one that was to be done again counts neither here nor as a fact."""
+    through = [Roll.THROUGH] * 12
+    short = VisitMaker().walked(through[:9], through[:9]).visit()
+    assert units_of(case(short), RULES, short, key) == []
+    visit = VisitMaker().stood([0.1], [0.1]).walked(through, through).visit()
+    (unit,) = units_of(case(visit), RULES, visit, key)
+    assert len(unit.values) == 12
+    again = (Mark(visit.analysis.duration_s, AGAIN_MARK),)
+    redone = replace(visit, analysis=replace(visit.analysis, marks=again))
+    assert units_of(case(redone), RULES, redone, key) == []

@@ -34,6 +34,11 @@ def test_rows_with_their_lines_and_times():
     assert found.left_out == ()
 
 
+def test_lines_without_a_word_stand_before_the_head_too():
+    found = read_speeds(b"\n\n , \nv,w\n40,1\n,\n41,2\n", "v", "m/s")
+    assert found.rows == (SpeedRow(5, 40.0, None), SpeedRow(7, 41.0, None))
+
+
 def test_a_decimal_comma_between_semicolons():
     data = b"Zeit;Tempo\n14:03:27,5;40,25\n14:04:00;41\n"
     found = read_speeds(data, "Tempo", "m/s", "Zeit")

@@ -251,6 +251,26 @@ async def test_a_fault_of_ours_and_a_store_that_refuses_end_nothing(outbox, cloc
     assert sink.got == [0] and one.problem is None
 
 
+@pytest.mark.parametrize(("seen", "there", "still"), [(False, 1, [1]), (None, 0, [0, 1])])
+async def test_what_was_held_long_enough_is_there_when_the_sink_is_seen_alive(
+    outbox, clock, waits, seen, there, still
+):
+    put(outbox, 2)
+    one = way(outbox, clock, 1)
+
+    def turn(sink: Sink) -> None:
+        answers: list[bool | None] = [False, seen]
+
+        async def restarted() -> bool | None:
+            clock.now_s += HOLD_S
+            return answers.pop(0)
+
+        sink.restarted = restarted  # type: ignore[method-assign]
+
+    sink = await brought(one, 2, turn)
+    assert sink.got == [0, 1] and (sent(outbox), left(outbox)) == (there, still)
+
+
 async def test_a_sink_that_was_restarted_is_sent_again_what_is_held(outbox, clock, waits):
     """Where that cannot be seen just now, nothing is settled and nothing sent again."""
     put(outbox, 2)

@@ -3,6 +3,7 @@
 import random
 import sqlite3
 import threading
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,16 @@ from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.people import restore as restoring
 from plantigrade_gateway.people.backup import take
-from plantigrade_gateway.people.deletion import ELSEWHERE, SentOn, delete_player, is_there, kept
+from plantigrade_gateway.people.deletion import (
+    ELSEWHERE,
+    Receipt,
+    SentOn,
+    delete_player,
+    due,
+    is_there,
+    kept,
+    settled,
+)
 from plantigrade_gateway.people.log import DELETED
 from plantigrade_gateway.people.players import PLAYER, SESSION, Register
 from plantigrade_gateway.people.restore import restore
@@ -259,6 +269,66 @@ def test_a_deletion_that_was_cut_off_is_completed(store, register):
     assert register.profiles() == {} and is_there(register, key)
     assert delete_player(register, key).sessions == (session,)
     assert not is_there(register, key) and store.sessions() == []
+
+
+def test_the_receipt_of_a_deletion_that_is_cut_off_says_that_it_is_not_done(
+    store, register, monkeypatch
+):
+    key = register.add(name="Ada", handedness="right")
+    session = recorded(store, key, 0, pieces=1)
+
+    def fails(*_: object) -> None:
+        raise StoreError("here the power failed")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(register.log, "delete", fails)
+        with pytest.raises(StoreError, match="the power failed"):
+            delete_player(register, key)
+    before = kept(store, key)
+    assert before is not None and not before[1] and before[0].sessions == (session,)
+    delete_player(register, key)
+    after = kept(store, key)
+    assert after is not None and after[1] and after[0].traces is None
+
+
+def test_one_deleted_elsewhere_is_settled_when_the_files_could_be_cut(store, register, monkeypatch):
+    """Of whom nothing was here; while another program reads the store nothing is settled."""
+    gone = "ab" * 16
+
+    def read() -> None:
+        raise StoreError("another program still reads")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(store.database, "wipe", read)
+        assert settled(register, [gone]) == set() and kept(store, gone) is None
+    assert settled(register, [gone]) == {gone}
+    found = kept(store, gone)
+    assert found is not None and found[1]
+    nothing = Receipt(gone, found[0].deleted_utc, (), {}, 0, 0, (), None)
+    assert found[0] == nothing
+    with monkeypatch.context() as patch:
+        patch.setattr(store.database, "wipe", read)
+        assert settled(register, [gone, "cd" * 16]) == {gone}  # it was done before
+
+
+def test_whose_time_is_over_is_told_the_longest_first(store, register):
+    """Thirty days after the last visit are not yet over; nobody knows since when an old one is."""
+    ada, bo = (register.add(name=name, handedness="right") for name in ("Ada", "Bo"))
+    store.players.create("Olga Old", "left", 58.0)
+    for player, day in ((ada, date(2026, 3, 1)), (ada, date(2026, 3, 10)), (bo, date(2026, 3, 9))):
+        noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
+        session = store.create_session("test", analysis_version=1, player_id=player, started=noon)
+        store.end_session(session, "stop")
+    assert due(register, 30, date(2026, 4, 8)) == []
+    (first,) = due(register, 30, date(2026, 4, 9))
+    assert (first.player_id, first.name) == (bo, "Bo")
+    assert (first.last, first.since) == (date(2026, 3, 9), date(2026, 4, 9))
+    found = due(register, 30, date(2026, 4, 10))
+    assert [one.player_id for one in found] == [bo, ada]
+    unseen = register.add(name="Cy", handedness="left")  # no visit: from what was last said on
+    today = datetime.now(UTC).date()
+    assert unseen in [one.player_id for one in due(register, 30, today + timedelta(days=32))]
+    assert unseen not in [one.player_id for one in due(register, 30, today + timedelta(days=29))]
 
 
 @pytest.mark.sqlite

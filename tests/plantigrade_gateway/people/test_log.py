@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from plantigrade_gateway.errors import StoreError
+from plantigrade_gateway.people import log as log_module
 from plantigrade_gateway.people import tables
 from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.clock import HybridClock
@@ -157,6 +158,12 @@ def test_places_that_meet_now_and_then_come_to_one_state(turns, most, new_place)
             assert log.since(hub.seen(), 99) == []
 
 
+def test_where_nothing_comes_nothing_is_new(log, new_log):
+    assert log.merge([]) == 0
+    said = new_log().say("player", "a", {"name": "Ada", "shoe": "x"}, "c")
+    assert [log.merge(said), log.merge(said), log.merge([])] == [2, 0, 0]
+
+
 def test_what_is_said_after_a_merge_comes_after_it(log, new_log):
     other = new_log(HybridClock(wall_ms=lambda: 2_000_000_000_000))
     log.say("player", "a", {"name": "here"}, "c")
@@ -164,6 +171,20 @@ def test_what_is_said_after_a_merge_comes_after_it(log, new_log):
     other.say("player", "a", {"name": "there"}, "c")
     assert log.merge(other.changes()) == 1
     assert log.shown("player", "a") == {"name": "there"}
+
+
+def test_whose_changes_are_is_known_of_those_that_are_here(log, new_log, monkeypatch):
+    monkeypatch.setattr(log_module, "_PIECE", 2)  # asked of in pieces, the last one is not full
+    other = new_log()
+    mine = log.say("player", "a", {"name": "Ada", "shoe": "x"}, "c")
+    yours = other.say("player", "b", {"name": "Bo"}, "c")
+    log.merge(yours)
+    asked = [*(one.change_id for one in (*mine, *yours)), "ab" * 16]
+    assert log.sites_of(asked) == {
+        **{one.change_id: log.place() for one in mine},
+        **{one.change_id: other.place() for one in yours},
+    }
+    assert log.sites_of([]) == {}
 
 
 def test_a_stamp_a_day_ahead_does_not_win_for_good(log, new_log):

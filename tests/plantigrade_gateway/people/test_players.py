@@ -6,12 +6,14 @@ code under test.
 
 import sqlite3
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from typing import Self
 
 import pytest
 from tests.support.records import packets
 
 from plantigrade_gateway.errors import InputError, StoreError
+from plantigrade_gateway.people import players
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import PLAYER, Register
 from plantigrade_gateway.people.profile import Consent, lacks_consent
@@ -393,6 +395,16 @@ def test_the_file_that_refuses_is_explained(store, register):
         register.rows()
 
 
+@pytest.mark.sqlite
+def test_a_file_that_refuses_from_the_first_opens_no_register(store, monkeypatch):
+    def refuses(*_: object) -> None:
+        raise StoreError("the disk refuses")
+
+    monkeypatch.setattr(players, "ChangeLog", refuses)
+    with pytest.raises(StoreError, match="the disk refuses"):
+        Register(store)
+
+
 def test_a_decision_cannot_be_of_a_day_yet_to_come(register):
     ada = register.add(name="Ada Nowhere", handedness="left")
     today = datetime.now(UTC).date()
@@ -400,6 +412,27 @@ def test_a_decision_cannot_be_of_a_day_yet_to_come(register):
     with pytest.raises(InputError, match="is yet to come, expected today or before"):
         register.decide(ada, "push", "not yet", today + timedelta(days=3))
     assert [(one.answer, one.day) for one in register.decisions(ada)] == [("go", today)]
+
+
+def test_a_decision_may_be_of_tomorrow_by_utc_and_no_later(register, monkeypatch):
+    """East of Greenwich it is tomorrow already; nowhere is it the day after."""
+
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Self:
+            return cls(2026, 3, 2, 23, 30, tzinfo=tz)
+
+    monkeypatch.setattr(players, "datetime", Clock)
+    ada = register.add(name="Ada Nowhere", handedness="left")
+    register.decide(ada, "push", "go", date(2026, 3, 3))
+    with pytest.raises(InputError, match="2026-03-04 is yet to come"):
+        register.decide(ada, "push", "not yet", date(2026, 3, 4))
+    assert [one.day for one in register.decisions(ada)] == [date(2026, 3, 3)]
+
+
+def test_a_name_is_found_by_the_id_alone(register):
+    ada = register.add(name="Ada Nowhere", handedness="left")
+    assert register.name(ada) == "Ada Nowhere" and register.name("ab" * 16) is None
 
 
 @pytest.mark.parametrize("day", [date(1900, 1, 1), date(26, 11, 30), date(1999, 12, 31)])

@@ -130,6 +130,11 @@ def test_conditions_stay_until_said_otherwise(visits, key):
     assert not visits.said(key, ()).is_unchanged
 
 
+def test_a_note_may_be_of_the_first_instant(visits, key):
+    visits.note(key, 0.0, "begins")
+    assert [(n.t_s, n.text) for n in visits.said(key, SWINGS).notes] == [(0.0, "begins")]
+
+
 def test_notes_come_in_order_of_time_and_can_be_taken_back(visits, key):
     late = visits.note(key, 0.09, "looks tired")  # the session lasts 0.09 s
     early = visits.note(key, 0.03, "new grip")

@@ -132,6 +132,8 @@ def test_progress_with_its_breaks_and_repeats():
     text = out.getvalue()
     assert "-- shoe Shoe A → Shoe B --" in text
     assert text.count("against the first:") == 2
+    bands = [f"(MDC95 {100 * one.mdc95:.1f})" for one in found.points if one.mdc95 is not None]
+    assert len(bands) == 2 and all(band in text for band in bands)
     assert "ICC(2,1)" in text and "limits of agreement" in text
     assert "between 3 visits of 3 repeats: of this player alone" in text
     error = repeated.repeats.error

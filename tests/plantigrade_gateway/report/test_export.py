@@ -5,6 +5,7 @@ import dataclasses
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pyarrow.parquet as pa_parquet
 import pytest
@@ -16,8 +17,11 @@ from plantigrade.summary import summarise_swings
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.result import SetSpan
 from plantigrade_gateway.converter import plain
+from plantigrade_gateway.drills.judge import Rep, Verdict
+from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.errors import StoreError
-from plantigrade_gateway.report.export import columns, export
+from plantigrade_gateway.report import export as export_module
+from plantigrade_gateway.report.export import columns, drill_tables, export
 from plantigrade_gateway.store.store import Store
 
 TABLES = ("steps", "swings", "stands", "sets", "drills", "repetitions")
@@ -52,6 +56,23 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 def names(folder: Path) -> list[str]:
     return sorted(p.name for p in folder.iterdir())
+
+
+def test_a_repetition_is_of_the_run_of_its_number(store, session, monkeypatch):
+    """Two runs of one drill have one name: the number alone tells them apart."""
+    reps = (Rep(3.0, Verdict.GOOD, "rolled"), Rep(9.0, Verdict.MISSED, "skipped"))
+    first = DrillResult("push", "Push", "swings", "push", "every", 1.0, 10.0, 1, 2, 0, 1, reps)
+    second = dataclasses.replace(
+        first, start_s=20.0, end_s=30.0, reps=(dataclasses.replace(reps[0], t_s=25.0),)
+    )
+    found = SimpleNamespace(drills=(first, second))
+    monkeypatch.setattr(export_module, "read_session", lambda *_: found)
+    tables = drill_tables(store, session)
+    assert [(row["run"], row["start_s"]) for row in tables["drills"].to_pylist()] == [
+        *((1, 1.0), (2, 20.0))
+    ]
+    told = [(row["run"], row["t_s"]) for row in tables["repetitions"].to_pylist()]
+    assert told == [(1, 3.0), (1, 9.0), (2, 25.0)]
 
 
 def test_values_come_out_exactly_in_both_formats(store, session, tmp_path):

@@ -1,11 +1,22 @@
 """What zones read on a time line, by plain interpolation: between frames and over gaps."""
 
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import Any, cast
+
 import numpy as np
 import pytest
 
-from plantigrade.block import Foot, PressureBlock
+from plantigrade.block import N_COLUMNS, Foot, PairBlock, PressureBlock
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
-from plantigrade_gateway.report.frames import FrameReader, _cut_at_settings, _Side
+from plantigrade_gateway.report import frames
+from plantigrade_gateway.report.frames import (
+    FrameReader,
+    _cut_at_settings,
+    _Side,
+    frame_rows,
+    net_rows,
+)
 
 BRIDGE_S = 0.04
 
@@ -122,3 +133,41 @@ def test_a_change_of_settings_stands_alone():
     assert found == [[0, 1], [2], [3], [4], [5], [6]]
     (whole,) = _cut_at_settings(Batch.of(rows[:2]))
     assert whole.arrival_ns.tolist() == [0, 1]
+
+
+class Given:
+    """A reader whose rows are given, a stretch of times for each batch; each row reads its time."""
+
+    settings = "the settings"
+
+    def __init__(self, stretches: Sequence[Sequence[float]]) -> None:
+        self.stretches = list(stretches)
+
+    def push(self, _: Batch) -> Any:
+        return self.flush()
+
+    def flush(self) -> Any:
+        times = np.array(self.stretches.pop(0))
+        if not len(times):
+            return SimpleNamespace(rows=[], net=[])
+        loads = np.zeros((len(times), N_COLUMNS))
+        return SimpleNamespace(
+            rows=[SimpleNamespace(t_s=times)], net=[PairBlock(0, times, loads, loads)]
+        )
+
+    def zones(self, times: np.ndarray) -> np.ndarray:
+        return times
+
+
+STRETCHES = ((1.0, 1.1, 1.2), (1.1, 1.2, 1.3), (1.2, 1.3), (), (5.0,))
+
+
+def test_of_a_time_line_that_begins_within_the_old_one_no_time_is_given_twice(monkeypatch):
+    monkeypatch.setattr(frames, "FrameReader", lambda: Given(STRETCHES))
+    batch = Batch.of([Entry(0, SESSION, Kind.MARK, b"a")])
+    found = [cast(Any, times).tolist() for _, times in frame_rows([batch] * 4)]
+    assert found == [[1.0, 1.1, 1.2], [1.3], [5.0]]
+    rows = list(net_rows([batch] * 4))
+    assert [cast(Any, times).tolist() for _, _, times, _ in rows] == found
+    assert [block.t_s.tolist() for _, block, _, _ in rows] == found
+    assert [entries for *_, entries in rows] == [1, 2, 4]

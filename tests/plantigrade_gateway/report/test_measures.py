@@ -7,6 +7,7 @@ its start. Intervals of proportions are Wilson's (2 of 2: 34–100; 0 of 4: 0–
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from tests.support.cases import quality
 from tests.support.printed import cells, printed
 from tests.support.records import stand, step, swing
 
@@ -244,3 +245,12 @@ def test_a_set_in_one_line():
     assert set_line(run) == (
         "4 swings in set full: good push 2 of 4, heel unloaded 2 of 4, load tempo 2.4 ± 0.0 (4)"
     )
+
+
+def test_sets_say_which_feet_their_loads_are_not_known_of():
+    said = quality(("never calibrated", "never calibrated"))
+    made = replace(analysis(*varied()), quality=said)
+    lines = [line for line in printed(lambda out: show_groups(made, out)) if line]
+    assert lines[-1] == "× BW: never calibrated."
+    known = replace(made, quality=quality(("2026-03-02", "2026-03-02")))
+    assert not any(line.startswith("× BW") for line in printed(lambda out: show_groups(known, out)))

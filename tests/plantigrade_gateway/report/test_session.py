@@ -14,7 +14,13 @@ from plantigrade_gateway.analysis.result import Analysis
 from plantigrade_gateway.coach.case import HoldTakenBack, Questions
 from plantigrade_gateway.drills.run import DrillResult
 from plantigrade_gateway.people.said import Said, said_of
-from plantigrade_gateway.report.session import redone_line, show_session, show_summary
+from plantigrade_gateway.report.session import (
+    redone_line,
+    show_quality,
+    show_reading,
+    show_session,
+    show_summary,
+)
 
 SAID = said_of([], ())
 LOST = "3 entries before this one are lost: the record was cut off"
@@ -113,3 +119,14 @@ def test_a_session_is_of_both_feet_only_where_both_were_heard(left, right, of):
     made = replace(quality((None, None)), left=a, right=b)
     found = Analysis("x", 100.0, 60.0, (), (), (), (), made)
     assert printed(lambda out: show_summary(found, out))[2] == f"x: 1 min 0 s at 100 Hz, {of}"
+
+
+def test_what_it_was_read_with_and_what_is_to_be_known_of_it():
+    made = quality(("never calibrated", None), notes=("no mass was given", "steps end outside"))
+    analysis = Analysis("x", 100.0, 600.0, (), (), (), (), made)
+    lines = printed(lambda out: show_reading(analysis, made, out))
+    rows = {name: rest for name, _, rest in (line.partition("  ") for line in lines)}
+    assert rows["layout"].strip() == f"eighteen, {made.zones} zones"
+    assert rows["lead foot"].strip() == "left (right-handed)"
+    lines = printed(lambda out: show_quality(made, out))
+    assert lines[-2:] == ["No mass was given.", "Steps end outside."]
