@@ -44,7 +44,7 @@ check: $(VENV)/test-ready ## under a minute: before each commit
 # The quick tests in three parts of about one length, each a plain run of pytest in a program of its own:
 # handing thousands of short tests to workers, each of which imports and collects them all, doubles their time.
 GATEWAY := tests/plantigrade_gateway
-NUMBERS := tests/plantigrade $(addprefix $(GATEWAY)/,check drills record sound virtual wire)
+NUMBERS := tests/plantigrade $(addprefix $(GATEWAY)/,check coach drills record sound virtual wire)
 STORE := $(addprefix $(GATEWAY)/,people session store web/door web/desk)
 check-numbers: PART = $(NUMBERS)
 check-store: PART = $(STORE)
