@@ -125,8 +125,19 @@ def difference(found: "Difference | None", digits: int = 2, scale: float = 1.0) 
 
 
 def fact(text: str) -> str:
-    """Return a text with facts' names as words: ``full.push_good`` is "full push good"."""
-    return _JOINED.sub(" ", text)
+    """Return a text with facts in people's words: ``full.push_good`` is "good push at full"."""
+    return _FACT.sub(_said_of, text).replace("_", " ")
+
+
+def _said_of(name: re.Match[str]) -> str:
+    which, what = name[1], name[2]
+    if name[0] in _FACTS:
+        return _FACTS[name[0]]
+    if what == "travel" and which.count("_") == 1:
+        return f"front-to-back travel, {which.replace('_', ' to ')}"
+    if which in _WHEN and what in _COUNTED:
+        return f"{_COUNTED[what]} {_WHEN[which]}"
+    return f"{which} {what}"
 
 
 def single(
@@ -268,7 +279,45 @@ class CalibrationDays:
     has_passed: bool = False
 
 
-_JOINED = re.compile(r"_|(?<=[a-z])\.(?=[a-z])")
+_FACT = re.compile(r"\b([a-z_]+)\.([a-z_]+)")
+_FACTS = {
+    "flag.red": "red flag",
+    "flag.pain_today": "pain today",
+    "player.minor": "the player is a minor",
+    "coach.body_limit": "limit in hips, trunk, ankles or balance",
+    "coach.eye_heel": "lead heel by the coach's eye",
+    "shoe.stiff": "stiff shoe",
+    "data.good": "measurement good enough",
+    "lead.stand": "lead foot when standing",
+    "trail.stand": "trail foot when standing",
+    "lead.walk": "lead foot when walking",
+    "trail.walk": "trail foot when walking",
+    "lead.print": "print of the lead foot",
+    "trail.print": "print of the trail foot",
+    "lead.bed": "footbed under the lead foot",
+    "trail.bed": "footbed under the trail foot",
+    "feet.differ": "the two feet differ",
+    "plan.lead_heel": "lead heel as decided",
+}
+"""A fact of a rule file in a coach's words; what is counted in swings is put together of two."""
+_COUNTED = {
+    "heel_unloaded": "lead heel unloaded",
+    "heel_back": "lead heel back in time",
+    "trail_heel": "trail heel loaded",
+    "push_from_heel": "push from the heel",
+    "push_good": "good push",
+    "push_early": "push early",
+    "push_skipped": "push skipped",
+    "push_held": "push held",
+    "returns": "return to the trail foot",
+}
+_WHEN = {
+    "smooth": "at smooth",
+    "full": "at full",
+    "fast": "at fast",
+    "again": "at the visit's end",
+    "kept": "on another day",
+}
 _CALIBRATED = re.compile(r"calibrated (\d{4}-\d\d-\d\d)")
 _CHECKED = re.compile(r"check of (\d{4}-\d\d-\d\d) (passed|warned)")
 

@@ -217,7 +217,13 @@ def test_events_in_words():
     assert words.step(gap) == "left foot, stance –, roll through, touches a gap"
     told = words.swing(replace(swing(700), touches_gap=True), 100.0)
     assert told.endswith("; touches a gap") and not words.swing(swing(700)).endswith("gap")
-    assert words.fact("full.push_good") == "full push good"
+    assert words.fact("full.push_good") == "good push at full"
+    assert words.fact("kept.returns") == "return to the trail foot on another day"
+    assert words.fact("no data: flag.red, full_fast.travel") == (
+        "no data: red flag, front-to-back travel, full to fast"
+    )
+    assert words.fact("club.speed_steady") == "club speed steady"
+    assert words.fact("heel_and_ball") == "heel and ball"
     assert words.fact("0.5 of a.b") == "0.5 of a b"
     assert words.wrong_hand("right", "right", "Ann") == ""
     assert words.wrong_hand("right", "left", "Ann") == (

@@ -98,5 +98,5 @@ def hold_of(case: Case, rules: RuleSet) -> str | None:
         if one.state is State.HOLDS:
             return one.rule.suggest
     for one in held:
-        return f"{one.rule.id}: no data: {', '.join(map(words.fact, one.missing))}."
+        return f"not known yet: {', '.join(map(words.fact, one.missing))}."
     return None

@@ -112,7 +112,7 @@ def _show_holds(made: EvidenceSheet, out: Console) -> None:
         else:
             paragraph(
                 out,
-                f"{one.rule.id}: no data: {', '.join(map(words.fact, one.missing))}",
+                f"not known yet: {', '.join(map(words.fact, one.missing))}",
                 _DEEP,
                 "  ",
             )

@@ -171,7 +171,7 @@ def test_the_story_of_one_that_stands_and_walks_differently(bench, store, tmp_pa
         rows = page.locator(f".panel.{role} dl.rows div")
         assert "bearing" in rows.nth(0).inner_text() and "skipped" in rows.nth(1).inner_text()
         assert share_text(first, side) in rows.nth(0).inner_text()
-    pushes = page.locator("tr", has=page.get_by_text("full push good", exact=True))
+    pushes = page.locator("tr", has=page.get_by_text("good push at full", exact=True))
     assert good_text(first, "full") in (pushes.first.text_content() or "")
 
     decided(page, f"{here}/sheet", "push", "not yet", "Zapatka words: let it roll")

@@ -70,7 +70,7 @@ def two_feet(good: int = 8) -> VisitMaker:
 def test_what_is_not_known_is_said_first_and_nothing_is_suggested(client, iris):
     page = client.get(f"/players/{iris}/sheet")
     first = part(page, "Before anything else", "Decided")
-    assert "flag red : the questions of this visit were not answered" in first
+    assert "red flag : the questions of this visit were not answered" in first
     assert "Nothing is suggested while a hold stands" in text_of(page)
     assert "lead heel not decided push not decided speed not decided" in text_of(page)
 
@@ -126,7 +126,7 @@ def test_readiness_in_words_without_a_score(client, iris, known):
     seen = part(page, "Seen in silence, or not", "What it rests on")
     assert "The push rolls with the shift: smooth seen" in seen
     assert "cannot tell yet (5 of 8)" in seen
-    assert "no data: coach body limit" in seen
+    assert "no data: limit in hips, trunk, ankles or balance" in seen
     assert "Full against smooth: 8 of 8, then 5 of 8" in seen
     known(case(two_feet(good=0).visit(questions=ASKED)))
     assert "not seen" in part(client.get(f"/players/{iris}/sheet"), "Seen in silence", "What it")
@@ -137,9 +137,10 @@ def test_facts_come_with_value_interval_count_age_and_conditions(client, iris, k
     facts = part(client.get(f"/players/{iris}/sheet"), "What it rests on", "How it was made")
     # 8 of 8: Wilson's lower end is 67.6 % (1927, worked by hand: n / (n + 1.96²))
     assert (
-        "smooth push good mostly 8 of 8 (68 to 100 %) 8 of 8 0 shoe: Shoe A; club: 7 iron" in facts
+        "good push at smooth mostly 8 of 8 (68 to 100 %) 8 of 8 0 shoe: Shoe A; club: 7 iron"
+        in facts
     )
-    assert "facts not known" in facts and "lead print: no barefoot print" in facts
+    assert "facts not known" in facts and "print of the lead foot: no barefoot print" in facts
 
 
 def test_a_decision_is_made_on_the_sheet_and_stands_on_top(client, register, iris, visit):

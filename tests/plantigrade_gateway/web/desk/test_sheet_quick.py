@@ -52,7 +52,7 @@ def test_rules_are_newer_where_their_text_is_another():
 
 def test_a_value_is_a_number_or_words():
     assert label(0.25) == "0.25" and label(2.0) == "2"
-    assert label("full.push_good") == "full push good"
+    assert label("full.push_good") == "good push at full"
 
 
 @pytest.mark.parametrize(
