@@ -188,8 +188,11 @@ def rules_of(text: bytes | str, source: str) -> RuleSet:
 
 
 def _sentence(error: ValidationError, table: Mapping[str, object]) -> str:
-    """Return the first fault in words: where, what, what was expected."""
-    fault = error.errors(include_url=False)[0]
+    """Return one fault in words: where, what, what was expected.
+
+    A key that is not known comes first: what is missing may be it, misspelt.
+    """
+    fault = min(error.errors(include_url=False), key=lambda one: one["type"] != "extra_forbidden")
     where = _where(fault["loc"], table)
     if fault["type"] == "extra_forbidden":
         key, known = str(fault["loc"][-1]), _keys_of(fault["loc"])

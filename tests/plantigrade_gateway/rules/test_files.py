@@ -63,6 +63,10 @@ def test_a_file_is_read(tmp_path):
         (HEAD + '[[rule]]\ntopic = "t"\nsuggest = "x"\nwhen = {}\n', "rule › 1 › id is missing"),
         (HEAD + "[limit]\na = 1\n", "limit is not known, expected perhaps limits"),
         (
+            HEAD + '[[rule]]\nid = "a"\ntopic = "t"\nsugest = "x"\nwhen = {}\n',
+            "rule 'a' › sugest is not known, expected perhaps suggest",
+        ),
+        (
             HEAD + rule("a", NONE, 'sugest = "x"'),
             "rule 'a' › sugest is not known, expected perhaps suggest",
         ),
