@@ -254,4 +254,4 @@ def test_a_restoring_to_a_new_place_that_is_killed_leaves_nothing_there_or_all(c
                 path.unlink()
         if done >= 2:
             break
-    assert kills > 20 and done == 2
+    assert kills > 15 and done == 2  # 19 steps: what is not there is not removed, and no step
