@@ -43,7 +43,7 @@ def test_a_sheet_of_a_stored_player(store):
     result = run(store, "sheet", "iris invented")
     assert result.exit_code == 0, result.output
     assert "Evidence sheet of Iris Invented" in result.stdout
-    assert "hold-red-flag: no data: flag red" in result.stdout
+    assert "not known yet: red flag" in result.stdout
     table = json.loads(run(store, "sheet", "iris invented", "--json").stdout)
     assert list(table["facts"]) == list(built_in().facts)
     assert table["facts"]["player.minor"]["value"] == "no"
