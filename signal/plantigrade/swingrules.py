@@ -1,6 +1,6 @@
-"""Which drives from the trail to the lead foot are a swing's, by their outline (design §5).
+"""Which drives from the trail to the lead foot are a swing's, and where it ends (design §5).
 
-Functions of an outline and of the rows about its lead peak; the limits stand in `swinglimits.py`.
+Functions of an outline and of the rows from its lead peak on; the limits stand in `swinglimits.py`.
 """
 
 import numpy as np

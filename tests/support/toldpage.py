@@ -3,10 +3,13 @@
 import json
 import re
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Page, Route, WebSocketRoute
+from playwright.sync_api import Browser, Page, Route, WebSocketRoute
+from tests.support.browser import Complaints
 from tests.support.waiting import HANG_S
 
 import plantigrade_gateway.web
@@ -116,3 +119,17 @@ class Gateway:
         self.until_connected(1)
         self.say(*messages)
         self.page.get_by_role("button", name="Understood").click()
+
+
+@contextmanager
+def gateway_of(
+    browser: Browser, players: list[dict[str, Any]], **context: Any
+) -> Iterator[Gateway]:
+    """Give a gateway with players and a page of its own context, which may complain of nothing."""
+    with browser.new_context(**context) as made:
+        page = made.new_page()
+        complaints = Complaints(page)
+        gateway = Gateway(page)
+        gateway.players = players
+        yield gateway
+        assert complaints == []

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, expect
-from tests.support.browser import Complaints, laid_out
-from tests.support.toldpage import Gateway, frame, hello
+from tests.support.browser import laid_out
+from tests.support.toldpage import Gateway, frame, gateway_of, hello
 
 from plantigrade.zones import eighteen
 
@@ -17,13 +17,8 @@ SETS = {"intents": ["smooth", "full", "fast"], "clubs": ["7 iron"]}
 
 @pytest.fixture
 def gateway(browser: Browser) -> Iterator[Gateway]:
-    with browser.new_context(forced_colors="active") as context:
-        page = context.new_page()
-        complaints = Complaints(page)
-        gateway = Gateway(page)
-        gateway.players = PLAYERS
-        yield gateway
-        assert complaints == []
+    with gateway_of(browser, PLAYERS, forced_colors="active") as made:
+        yield made
 
 
 @pytest.mark.slow

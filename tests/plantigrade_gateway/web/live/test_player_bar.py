@@ -5,8 +5,8 @@ from collections.abc import Iterator
 
 import pytest
 from playwright.sync_api import Browser, expect
-from tests.support.browser import Complaints, HeldBack, barriers
-from tests.support.toldpage import HTML, Gateway, frame, hello
+from tests.support.browser import HeldBack, barriers
+from tests.support.toldpage import HTML, Gateway, frame, gateway_of, hello
 from tests.support.waiting import HANG_S
 
 from plantigrade.zones import eighteen
@@ -23,13 +23,8 @@ SIZES = ((390, 844), (820, 1180))
 @pytest.fixture(params=SIZES)
 def gateway(request, browser: Browser) -> Iterator[Gateway]:
     width, height = request.param
-    with browser.new_context(viewport={"width": width, "height": height}) as context:
-        page = context.new_page()
-        complaints = Complaints(page)
-        gateway = Gateway(page)
-        gateway.players = PLAYERS
-        yield gateway
-        assert complaints == []
+    with gateway_of(browser, PLAYERS, viewport={"width": width, "height": height}) as made:
+        yield made
 
 
 def chosen(gateway: Gateway, times: int) -> list[str | None]:
