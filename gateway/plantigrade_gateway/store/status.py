@@ -50,6 +50,16 @@ def read_json(kind: type[_T], path: Path, what: str) -> _T | None:
 
 FRESH_S = 5.0
 """A status older than this is of a service that no longer runs (it writes one a second)."""
+
+
+def is_just_now(written: datetime) -> bool:
+    """Whether a state that is written once a second is of a program that runs.
+
+    One that lies ahead is not, either: its program ended before the clock was set back.
+    """
+    return abs((datetime.now(UTC) - written).total_seconds()) <= FRESH_S
+
+
 _KEPT = 2000  # latencies: some ten seconds of two feet at 200 Hz
 
 
@@ -160,7 +170,7 @@ class ServiceStatus:
     @property
     def is_live(self) -> bool:
         """Whether the service runs now, as far as its status says."""
-        return self.running and (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+        return self.running and is_just_now(self.written)
 
 
 class Latency:
