@@ -204,11 +204,11 @@ class Store:
         self._db.unmark_recording(session_id)
         return ended.rowcount > 0
 
-    def recover(self) -> list[str]:
-        """End the sessions that a killed program left open.
+    def recover(self, player_id: str | None = None) -> list[str]:
+        """End the sessions, or those of a player, that a killed program left open.
 
         Those that another program is still recording are left alone
-        (`Database.without_recording`).
+        (`Database.without_recording`), and those that a hub brings in: why they ended is known.
 
         Returns
         -------
@@ -217,7 +217,10 @@ class Store:
         """
         cut_off = []
         for (session_id,) in self._db.read(
-            "SELECT session_id FROM sessions WHERE state = 'open' ORDER BY session_no"
+            "SELECT session_id FROM sessions LEFT JOIN players USING (player_no)"
+            " WHERE state = 'open' AND end_reason IS NULL AND coalesce(?, player_id) IS player_id"
+            " ORDER BY session_no",
+            (player_id,),
         ):
             with self._db.without_recording(session_id) as alone:
                 if alone and self.end_session(session_id, "restart"):
