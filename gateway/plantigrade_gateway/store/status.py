@@ -8,7 +8,7 @@ import json
 import os
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -41,11 +41,23 @@ def read_json(kind: type[_T], path: Path, what: str) -> _T | None:
         It is not readable.
     """
     try:
-        return made_from_text(kind, path.read_bytes())
+        found = made_from_text(kind, path.read_bytes())
+        for field in fields(found):  # type: ignore[arg-type]  # each kind is a dataclass
+            _refuse_no_time(getattr(found, field.name))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: not a {what} of this version ({error})") from error
+    return found
+
+
+def _refuse_no_time(value: object) -> None:
+    """Refuse a time without an offset to UTC, or one that no clock here can show."""
+    if isinstance(value, datetime):
+        try:
+            _ = datetime.now(UTC) - value, value.astimezone()
+        except (TypeError, OverflowError) as error:
+            raise ValueError(f"{value}: {error}") from error
 
 
 FRESH_S = 5.0
