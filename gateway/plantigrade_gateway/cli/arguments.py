@@ -1,5 +1,6 @@
 """How commands read what they are given: names of files, numbers, days; and how one is refused."""
 
+import errno
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -7,7 +8,13 @@ from typing import IO, Any
 
 import click
 
-from plantigrade.errors import shown
+from plantigrade.errors import SignalError, shown
+from plantigrade_gateway.errors import (
+    CalibrationRefused,
+    GatewayError,
+    RecordingError,
+    RefusedNowError,
+)
 
 Decorator = Callable[[Any], Any]
 """What adds an option or a command."""
@@ -17,6 +24,22 @@ class BadInput(click.ClickException):
     """An input that cannot be used."""
 
     exit_code = 2
+
+
+_FAILED = (CalibrationRefused, RecordingError, RefusedNowError)
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT)
+
+
+def ended_by(error: GatewayError | SignalError) -> click.ClickException:
+    """Return what ends a command: that it failed, or that what it was given cannot be used.
+
+    It failed, too, where the disk has no room or another program holds the store: the same command
+    may be well later.
+    """
+    cause = error.__cause__
+    is_full = isinstance(cause, OSError) and cause.errno in _NO_ROOM
+    kind = click.ClickException if is_full or isinstance(error, _FAILED) else BadInput
+    return kind(str(error))
 
 
 class Stopped(click.ClickException):

@@ -207,10 +207,15 @@ def _marks(given: dict[str, tuple[float, ...] | None]) -> "Marks | None":
 
 
 def _write(path: Path, data: bytes, *, replace: bool) -> None:
+    """Write a file, which appears whole or not at all."""
+    from plantigrade_gateway.report.staging import staging_in
+
+    if path.exists() and not replace:
+        raise InputError(f"{path}: is there already")
     try:
-        with path.open("wb" if replace else "xb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise InputError(f"{path}: is there already") from None
+        with staging_in(path.parent) as folder:
+            whole = folder / path.name
+            whole.write_bytes(data)
+            whole.replace(path)
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error

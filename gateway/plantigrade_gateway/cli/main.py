@@ -31,18 +31,13 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, BadInput, Number, Stopped
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Number, Stopped, ended_by
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.cli.players import named_player, other_hand, player_option
-from plantigrade_gateway.errors import (
-    CalibrationRefused,
-    GatewayError,
-    InputError,
-    RecordingError,
-)
+from plantigrade_gateway.errors import GatewayError, InputError
 from plantigrade_gateway.store import schema
 
 if TYPE_CHECKING:
@@ -62,10 +57,8 @@ class Commands(click.Group):
         """Run the command."""
         try:
             return super().invoke(ctx)
-        except (CalibrationRefused, RecordingError) as error:
-            raise click.ClickException(str(error)) from error
         except (GatewayError, SignalError) as error:
-            raise BadInput(str(error)) from error
+            raise ended_by(error) from error
         except KeyboardInterrupt as error:
             raise Stopped("Stopped before it was done; what was finished is kept.") from error
 

@@ -167,6 +167,7 @@ def _deleted(register: Register, player_id: str, author: str) -> Receipt | None:
     store = register.store
     if not is_there(register, player_id):
         raise StoreError(f"player {player_id}: not in the store {store.path}")
+    store.recover(player_id)  # what a killed program left open is not being recorded
     if is_recorded(register, player_id):
         raise StoreError(f"player {player_id}: a session is still being recorded; stop it first")
     sessions = _sessions(store, player_id)

@@ -19,7 +19,7 @@ from plantigrade_gateway.people.change import Change
 from plantigrade_gateway.people.clock import HybridClock
 from plantigrade_gateway.people.shapes import fits, is_when
 from plantigrade_gateway.people.tables import CHANGE, RESTAMP, SEEN, SITE, migrate, scrub, writing
-from plantigrade_gateway.store.rows import kept_json, kept_text
+from plantigrade_gateway.store.rows import kept_json, kept_number, kept_text
 
 DELETED = "deleted"
 """The field of a tombstone."""
@@ -79,10 +79,11 @@ class ChangeLog:
         author: str,
     ) -> list[Change]:
         row = db.execute(sa.select(SITE.c.site, SITE.c.seq)).one_or_none()
-        site, seq = (new_id(), 0) if row is None else (row.site, row.seq)
+        site, seq = (new_id(), 0) if row is None else (row.site, kept_number(row.seq))
         if row is None:
             db.execute(SITE.insert().values(one=True, site=site, seq=0))
-        seq = max(seq, _seen(db).get(site, 0))  # others may have later ones: this is an older copy
+        seen = kept_number(_seen(db).get(site, 0))
+        seq = max(seq, seen)  # others may have later ones: this is an older copy
         self._see_last(db)
         made = [
             Change(

@@ -181,6 +181,7 @@ def sqlite_engine(path: Path) -> sa.Engine:
         raw.isolation_level = None  # the driver begins no transaction by itself
         raw.execute("PRAGMA synchronous = FULL")
         raw.execute("PRAGMA secure_delete = ON")
+        raw.execute("PRAGMA temp_store = MEMORY")  # as the store's
 
     @event.listens_for(engine, "begin")
     def _(db: sa.Connection) -> None:

@@ -82,10 +82,11 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     Returns
     -------
     Columns
-        By name where any of ``time_s, L1…Ln, R1…Rn`` occurs, or where a header names zones by side
-        and number in other words (time in the column that says so, else the first); else by
-        position: time in seconds, the left foot's zones, the right foot's, and further columns left
-        out. Where the names are of one foot alone, the other was not recorded.
+        By name where any of ``L1…Ln, R1…Rn`` occurs, or where a header names zones by side and
+        number in other words (time in the column that says so, else the first); else, where no
+        column is called ``time_s``, by position: time in seconds, the left foot's zones, the right
+        foot's, and further columns left out. Where the names are of one foot alone, the other was
+        not recorded.
 
     Raises
     ------
@@ -101,7 +102,13 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     of = f'of layout "{layout.name}"'
     notes = []
     has_header = not all(cell == "" or _NUMBER.fullmatch(cell) for cell in head)
-    if set(names) & set(head):
+    ours = set(names) & set(head)
+    by_name = None
+    if (
+        not ours - {"time_s"} and head.count("time_s") < 2
+    ):  # that name of the time says nothing of the zones' names
+        by_name = _named_otherwise(source, head, names, f"{expected} {of}")
+    if ours and by_name is None:
         names = _recorded(names, [_zone(cell, _side) for cell in head])
         for name in names:
             if head.count(name) != 1:
@@ -115,7 +122,6 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 f"{source}: column {more[0]} is one too many, expected {expected} {of}"
             )
     else:
-        by_name = _named_otherwise(source, head, names, f"{expected} {of}")
         for mark, called in ((";", "semicolons"), ("\t", "tabs")):
             if by_name is None and line.count(mark) > line.count(","):
                 raise InputError(
@@ -210,7 +216,9 @@ def _named_otherwise(
 
 
 def _time_column(head: list[str]) -> int:
-    """Return which column is the time: the only one that says so, else the first."""
+    """Return which column is the time: "time_s", the only one that says so, else the first."""
+    if "time_s" in head:
+        return head.index("time_s")
     saying = [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]
     return saying[0] if len(saying) == 1 else 0
 

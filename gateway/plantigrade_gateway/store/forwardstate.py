@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from plantigrade_gateway import formats
@@ -10,9 +10,7 @@ from plantigrade_gateway.converter import plain
 from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.sinks import display_name
 from plantigrade_gateway.store.outbox import Depth
-from plantigrade_gateway.store.status import read_json, replace_json
-
-FRESH_S = 5.0
+from plantigrade_gateway.store.status import is_just_now, read_json, replace_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +70,7 @@ class ForwardState:
     @property
     def is_fresh(self) -> bool:
         """Whether it is of a process that runs."""
-        return (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+        return is_just_now(self.written)
 
 
 def path_for(store: Path) -> Path:

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from plantigrade_gateway.converter import plain
 from plantigrade_gateway.formats import plural
-from plantigrade_gateway.store.forwardstate import FRESH_S, duration
-from plantigrade_gateway.store.status import read_json, replace_json
+from plantigrade_gateway.store.forwardstate import duration
+from plantigrade_gateway.store.status import is_just_now, read_json, replace_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class HubState:
     @property
     def is_fresh(self) -> bool:
         """Whether it is of a process that runs."""
-        return (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+        return is_just_now(self.written)
 
 
 def path_for(store: Path) -> Path:

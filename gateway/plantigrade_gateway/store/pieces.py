@@ -7,18 +7,25 @@ marks and notes are. Everything before and after it is read as it was recorded.
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Any
 
 from plantigrade_gateway.errors import DamageError
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind, lost_text
 from plantigrade_gateway.store.database import Database
+from plantigrade_gateway.store.rows import kept_number
 
 PIECES_PER_READ = 64
 """About a minute: large enough to read fast, some megabytes of memory."""
 HEAD_KINDS = (Kind.SETTINGS, Kind.CALIBRATION, Kind.CONNECTED)
 """What of a record's first piece is kept twice: all numbers of the session depend on it."""
 
+_MISSING = "it is missing"
 _PAGE_LOST = "its page of the file is damaged"
+_NO_BYTES = "something else stands in its row where its bytes were written"
+_NO_NUMBER = "something else stands in its row where a number was written"
+_WHOLE_NUMBER = "(typeof(seq) = 'integer' AND seq >= 0)"
+"""Of a piece's place: SQLite keeps bytes, text and fractions in a column of whole numbers, too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,12 +119,13 @@ def as_kept(db: Database, session_id: str, first: int, most: int) -> list[bytes]
     if not rows:
         return []
     session_no: int = rows[0][0]
-    part = "FROM chunks WHERE session_no = ? AND seq >= ? ORDER BY seq LIMIT ?"
+    part = f"FROM chunks WHERE session_no = ? AND seq >= ? AND {_WHOLE_NUMBER} ORDER BY seq LIMIT ?"
     numbers = [seq for (seq,) in db.read(f"SELECT seq {part}", (session_no, first, most))]
     stop = min(numbers[-1] + 1, first + most) if numbers else first
     if numbers == list(range(first, stop)):
         with suppress(DamageError):
-            pieces = [data for (data,) in db.read(f"SELECT data {part}", (session_no, first, most))]
+            rows = db.read(f"SELECT data {part}", (session_no, first, most))
+            pieces = [_bytes_of(data) for (data,) in rows]
             packing.unpack(pieces)
             return pieces
     return [_piece(db, session_no, seq) for seq in range(first, stop)]
@@ -129,11 +137,32 @@ def _piece(db: Database, session_no: int, seq: int) -> bytes:
             "SELECT data FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq)
         )
         if not rows:
-            raise DamageError("it is missing")
-        packing.unpack([rows[0][0]])
+            raise DamageError(_MISSING)
+        piece = _bytes_of(rows[0][0])
+        packing.unpack([piece])
     except DamageError as error:
         return _stand_in(db, session_no, seq, str(error).removeprefix("chunk: "))
-    return bytes(rows[0][0])
+    return piece
+
+
+def _bytes_of(data: Any) -> bytes:  # noqa: ANN401 - of a row
+    """Return a piece as it is kept.
+
+    Raises
+    ------
+    DamageError
+        Something else stands in its row.
+    """
+    if isinstance(data, bytes):
+        return data
+    raise DamageError(_PAGE_LOST if data is None else _NO_BYTES)  # None: as `salvage.py` leaves it
+
+
+def _number_of(value: Any) -> int | None:  # noqa: ANN401 - of a row
+    """Return a number of entries, or of ns, as it is kept; None: it can be none."""
+    with suppress(DamageError):
+        return kept_number(value)
+    return None
 
 
 def _stand_in(db: Database, session_no: int, seq: int, reason: str) -> bytes:
@@ -143,12 +172,12 @@ def _stand_in(db: Database, session_no: int, seq: int, reason: str) -> bytes:
         rows = db.read(
             "SELECT entries FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq)
         )
-        entries = rows[0][0] if rows else None
+        entries = _number_of(rows[0][0]) if rows else None
     with suppress(DamageError):
         rows = db.read(
             "SELECT last_ns FROM chunks WHERE session_no = ? AND seq = ?", (session_no, seq - 1)
         )
-        from_ns = rows[0][0] if rows else None
+        from_ns = _number_of(rows[0][0]) if rows else None
     head = _head(db, session_no) if seq == 0 else None
     if head is not None:
         from_ns = int(head.arrival_ns[-1])
@@ -160,7 +189,7 @@ def _head(db: Database, session_no: int) -> Batch | None:
     """Return the second copy of a record's settings, calibrations and links, where it is kept."""
     try:
         ((head,),) = db.read("SELECT max(head) FROM sessions WHERE session_no = ?", (session_no,))
-        return None if head is None else packing.unpack([head])
+        return None if head is None else packing.unpack([_bytes_of(head)])
     except DamageError:
         return None
 
@@ -174,7 +203,7 @@ class _Reader:
         self._seq = -1
         self._upto = 0
         self._last_ns: int | None = None
-        self._broken: list[tuple[int, str]] = []  # pieces since the last whole one
+        self._broken: tuple[int, int, str] | None = None  # from, to, why: since the last whole one
         self._broken_upto: int | None = None  # entries with these, where a row says so
         self._parts: list[Batch] = []
         self._gaps: list[Gap] = []
@@ -182,7 +211,8 @@ class _Reader:
     def next_numbers(self) -> list[int]:
         """Return which pieces come next; the index has them, whatever became of their bytes."""
         rows = self._db.read(
-            "SELECT seq FROM chunks WHERE session_no = ? AND seq > ? ORDER BY seq LIMIT ?",
+            f"SELECT seq FROM chunks WHERE session_no = ? AND seq > ? AND {_WHOLE_NUMBER}"
+            " ORDER BY seq LIMIT ?",
             (self._session_no, self._seq, PIECES_PER_READ),
         )
         return [seq for (seq,) in rows]
@@ -194,6 +224,13 @@ class _Reader:
 
     def end(self) -> Iterator[Stretch]:
         """Give the gap that the record ends with, if it does."""
+        ((unplaced,),) = self._db.read(
+            f"SELECT count(*) FROM chunks WHERE session_no = ? AND NOT {_WHOLE_NUMBER}",
+            (self._session_no,),
+        )
+        if unplaced:
+            self._lose(self._seq + unplaced, _NO_NUMBER)
+            self._broken_upto = None
         if self._broken:
             upto = self._broken_upto
             self._close_gap(upto, None)
@@ -216,8 +253,7 @@ class _Reader:
             else:
                 self._note(numbers[0], str(error).removeprefix("chunk: "))
             return
-        for seq in range(self._seq + 1, numbers[0]):
-            self._broken.append((seq, "it is missing"))
+        self._lose(numbers[0] - 1, _MISSING)
         if self._broken:
             self._close_gap(first_entry, int(batch.arrival_ns[0]))
         self._parts.append(batch)
@@ -240,47 +276,47 @@ class _Reader:
             )
         except DamageError as error:
             raise DamageError(_PAGE_LOST) from error
-        if [row[0] for row in rows] != list(range(numbers[0], numbers[-1] + 1)):
-            raise DamageError("it is missing")
-        if any(row[3] is None for row in rows):  # as `salvage.py` leaves it
-            raise DamageError(_PAGE_LOST)
-        batch = packing.unpack([row[3] for row in rows])
-        first_entry, upto = rows[0][1], rows[-1][1] + rows[-1][2]
+        if len(rows) != numbers[-1] + 1 - numbers[0] or [row[0] for row in rows] != list(numbers):
+            raise DamageError(_MISSING)
+        batch = packing.unpack([_bytes_of(row[3]) for row in rows])
+        first_entry, last, many = (_number_of(n) for n in (rows[0][1], *rows[-1][1:3]))
+        if first_entry is None or last is None or many is None:
+            raise DamageError(_NO_NUMBER)
+        upto = last + many
         if len(batch) == 0 or len(batch) != upto - first_entry:
             raise DamageError("it does not have as many entries as it should")
         return first_entry, upto, batch
 
     def _note(self, seq: int, reason: str) -> None:
         """Note a piece that cannot be read."""
-        for missing in range(self._seq + 1, seq):
-            self._broken.append((missing, "it is missing"))
-        self._broken.append((seq, reason))
-        self._seq = seq
-        try:
+        self._lose(seq - 1, _MISSING)
+        self._lose(seq, reason)
+        self._broken_upto = None
+        with suppress(DamageError):
             rows = self._db.read(
-                "SELECT first_entry + entries FROM chunks WHERE session_no = ? AND seq = ?",
+                "SELECT first_entry, entries FROM chunks WHERE session_no = ? AND seq = ?",
                 (self._session_no, seq),
             )
-            self._broken_upto = rows[0][0] if rows else None
-        except DamageError:
-            self._broken_upto = None
+            self._broken_upto = sum(kept_number(n) for n in rows[0]) if rows else None
+
+    def _lose(self, last: int, reason: str) -> None:
+        """Note that no piece that follows is read up to the one given; nothing where none does."""
+        if last > self._seq:
+            first, _, why = self._broken or (self._seq + 1, last, reason)
+            self._broken = first, last, why
+            self._seq = last
 
     def _close_gap(self, next_entry: int | None, next_ns: int | None) -> None:
         """Put a mark where pieces are lost, before the next whole one."""
-        if self._broken[0][0] == 0:
+        assert self._broken is not None
+        first, last, reason = self._broken
+        if first == 0:
             self._put_head()
         lost = None if next_entry is None else max(next_entry - self._upto, 0)
-        gap = Gap(
-            self._broken[0][0],
-            self._broken[-1][0],
-            lost,
-            self._last_ns,
-            next_ns,
-            self._broken[0][1],
-        )
+        gap = Gap(first, last, lost, self._last_ns, next_ns, reason)
         self._parts.append(Batch.of([gap.mark()]))
         self._gaps.append(gap)
-        self._broken, self._broken_upto = [], None
+        self._broken, self._broken_upto = None, None
 
     def _put_head(self) -> None:
         """Let the second copy of settings, calibrations and links stand for a lost first piece."""

@@ -27,7 +27,7 @@ def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError
         text = "the disk is full; make room on it"
     elif code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         text = "another program keeps it locked; close that program"
-    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT) or name == "UnicodeDecodeError":
+    elif code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT) or _is_no_text(error):
         kind = DamageError
         text = (
             f"is damaged or not a Plantigrade store ({error}); "
@@ -45,6 +45,11 @@ def explain(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> StoreError
     else:
         text = f"cannot be used ({name}: {error})"
     return kind(f"store {path}: {text}")
+
+
+def _is_no_text(error: sqlite3.Error | UnicodeDecodeError) -> bool:
+    """Whether bytes that are no UTF-8 stand where text does; Python's module gives it no code."""
+    return isinstance(error, UnicodeDecodeError) or "Could not decode to UTF-8" in str(error)
 
 
 def findings(rows: Iterable[tuple[str]]) -> list[str]:

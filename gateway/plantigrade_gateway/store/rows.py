@@ -8,6 +8,7 @@ from typing import Any, Self
 import numpy as np
 
 from plantigrade.errors import shown
+from plantigrade_gateway.analysis.eventrow import EventRow
 from plantigrade_gateway.errors import DamageError
 from plantigrade_gateway.record import packing
 from plantigrade_gateway.record.entries import Batch
@@ -31,6 +32,9 @@ BARE_SESSIONS_SQL = """
     FROM sessions LEFT JOIN players USING (player_no)
 """
 """The same without, where the pieces' own pages are damaged."""
+
+EVENTS_SQL = "SELECT event_id, kind, foot, t_s, first_index, body, upto_entry FROM events"
+"""Events, as `kept_event` takes them."""
 
 
 def utc_text(when: datetime) -> str:
@@ -80,6 +84,22 @@ def kept_text(value: Any) -> str:  # noqa: ANN401 - of a row
     raise _spoilt("text", value)
 
 
+_MOST = 2**62  # more than any count, time in ns or stamp; the sum of two fits the store
+
+
+def kept_number(value: Any) -> int:  # noqa: ANN401 - of a row
+    """Return what is kept as a whole number: SQLite keeps anything in a column of numbers, too.
+
+    Raises
+    ------
+    DamageError
+        As `kept_time`.
+    """
+    if isinstance(value, int) and abs(value) <= _MOST:
+        return value
+    raise _spoilt("a whole number", value)
+
+
 def kept_json(text: str) -> Any:  # noqa: ANN401 - what was kept
     """Return what is kept as JSON.
 
@@ -92,6 +112,22 @@ def kept_json(text: str) -> Any:  # noqa: ANN401 - what was kept
         return json.loads(text)
     except (ValueError, TypeError, RecursionError) as error:
         raise _spoilt("JSON", text) from error
+
+
+def kept_event(row: tuple[Any, ...]) -> EventRow:
+    """Return an event of its row.
+
+    Raises
+    ------
+    DamageError
+        As `kept_time`.
+    """
+    event_id, kind, foot, t_s, first_index, body, upto_entry = row
+    for text in (event_id, kind, foot):
+        kept_text(text)
+    for number in (first_index, upto_entry):
+        kept_number(number)
+    return EventRow(event_id, kind, foot, t_s, first_index, kept_json(body), upto_entry)
 
 
 def _spoilt(what: str, value: object) -> DamageError:
@@ -185,9 +221,11 @@ class Session:
     def of(cls, row: tuple[Any, ...]) -> Self:
         """Make one of a row of `SESSIONS_SQL`."""
         session_id, player_id, started, offset_min, *rest = row
-        source, host, state, reason, *_, pair = rest
-        for text in (session_id, source, host, state, pair, player_id or "", reason or ""):
-            kept_text(text)
+        source, host, state, reason, version, entries, first_ns, last_ns, _, pair = rest
+        for text in (session_id, source, host, state, pair, player_id, reason):
+            kept_text("" if text is None else text)
+        for number in (version, entries, first_ns, last_ns):
+            kept_number(0 if number is None else number)
         return cls(session_id, player_id, at_place(started, offset_min), *rest)
 
 

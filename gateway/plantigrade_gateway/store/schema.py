@@ -380,6 +380,9 @@ def _set_up(connection: sqlite3.Connection, path: Path) -> None:
         f"wal_autocheckpoint = {_LOG_PAGES}",
         "foreign_keys = ON",
         "secure_delete = ON",
+        # What a statement needs to be taken back lies in memory: a temporary folder that is full
+        # would else refuse results where the store's own disk has room, and hold what was deleted.
+        "temp_store = MEMORY",
     ):
         connection.execute(f"PRAGMA {pragma}")
 

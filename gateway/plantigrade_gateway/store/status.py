@@ -8,7 +8,7 @@ import json
 import os
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -41,15 +41,37 @@ def read_json(kind: type[_T], path: Path, what: str) -> _T | None:
         It is not readable.
     """
     try:
-        return made_from_text(kind, path.read_bytes())
+        found = made_from_text(kind, path.read_bytes())
+        for field in fields(found):  # type: ignore[arg-type]  # each kind is a dataclass
+            _refuse_no_time(getattr(found, field.name))
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: not a {what} of this version ({error})") from error
+    return found
+
+
+def _refuse_no_time(value: object) -> None:
+    """Refuse a time without an offset to UTC, or one that no clock here can show."""
+    if isinstance(value, datetime):
+        try:
+            _ = datetime.now(UTC) - value, value.astimezone()
+        except (TypeError, OverflowError) as error:
+            raise ValueError(f"{value}: {error}") from error
 
 
 FRESH_S = 5.0
 """A status older than this is of a service that no longer runs (it writes one a second)."""
+
+
+def is_just_now(written: datetime) -> bool:
+    """Whether a state that is written once a second is of a program that runs.
+
+    One that lies ahead is not, either: its program ended before the clock was set back.
+    """
+    return abs((datetime.now(UTC) - written).total_seconds()) <= FRESH_S
+
+
 _KEPT = 2000  # latencies: some ten seconds of two feet at 200 Hz
 
 
@@ -160,7 +182,7 @@ class ServiceStatus:
     @property
     def is_live(self) -> bool:
         """Whether the service runs now, as far as its status says."""
-        return self.running and (datetime.now(UTC) - self.written).total_seconds() <= FRESH_S
+        return self.running and is_just_now(self.written)
 
 
 class Latency:

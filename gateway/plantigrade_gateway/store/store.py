@@ -25,10 +25,12 @@ from plantigrade_gateway.store.players import ID_BYTES, Players
 from plantigrade_gateway.store.refusal import findings
 from plantigrade_gateway.store.rows import (
     BARE_SESSIONS_SQL,
+    EVENTS_SQL,
     SESSIONS_SQL,
     Chunk,
     NewSession,
     Session,
+    kept_event,
     kept_json,
     utc_text,
 )
@@ -158,11 +160,10 @@ class Store:
         try:
             return [Session.of(row) for row in self._db.read(SESSIONS_SQL + only + order, who)]
         except DamageError:  # of one of them
-            ids = self._db.read(
-                f"SELECT session_id FROM sessions LEFT JOIN players USING (player_no){only}{order}",
-                who,
+            ids = (
+                f"SELECT session_id FROM sessions LEFT JOIN players USING (player_no){only}{order}"
             )
-            return [self.session(session_id) for (session_id,) in ids]
+            return [self.session(session_id) for (session_id,) in self._db.read(ids, who)]
 
     def session(self, session_id: str) -> Session:
         """Return one session.
@@ -172,11 +173,13 @@ class Store:
         StoreError
             No session has this id.
         """
-        only = " WHERE session_id = ?"
         try:
-            rows = self._db.read(SESSIONS_SQL + only, (session_id,))
-        except DamageError:
-            rows = self._db.read(BARE_SESSIONS_SQL + only, (session_id,))
+            return self._session(SESSIONS_SQL, session_id)
+        except DamageError:  # of its pieces
+            return self._session(BARE_SESSIONS_SQL, session_id)
+
+    def _session(self, statement: str, session_id: str) -> Session:
+        rows = self._db.read(f"{statement} WHERE session_id = ?", (session_id,))
         if not rows:
             raise self._no_session(session_id)
         return Session.of(rows[0])
@@ -201,11 +204,11 @@ class Store:
         self._db.unmark_recording(session_id)
         return ended.rowcount > 0
 
-    def recover(self) -> list[str]:
-        """End the sessions that a killed program left open.
+    def recover(self, player_id: str | None = None) -> list[str]:
+        """End the sessions, or those of a player, that a killed program left open.
 
         Those that another program is still recording are left alone
-        (`Database.without_recording`).
+        (`Database.without_recording`), and those that a hub brings in: why they ended is known.
 
         Returns
         -------
@@ -214,7 +217,10 @@ class Store:
         """
         cut_off = []
         for (session_id,) in self._db.read(
-            "SELECT session_id FROM sessions WHERE state = 'open' ORDER BY session_no"
+            "SELECT session_id FROM sessions LEFT JOIN players USING (player_no)"
+            " WHERE state = 'open' AND end_reason IS NULL AND coalesce(?, player_id) IS player_id"
+            " ORDER BY session_no",
+            (player_id,),
         ):
             with self._db.without_recording(session_id) as alone:
                 if alone and self.end_session(session_id, "restart"):
@@ -381,13 +387,11 @@ class Store:
         after: tuple[float, str] = (float("-inf"), "")
         while True:
             rows = self._db.read(
-                "SELECT event_id, kind, foot, t_s, first_index, body, upto_entry FROM events"
-                " WHERE session_no = ? AND (t_s, event_id) > (?, ?) AND (? IS NULL OR kind = ?)"
-                " ORDER BY t_s, event_id LIMIT ?",
+                f"{EVENTS_SQL} WHERE session_no = ? AND (t_s, event_id) > (?, ?)"
+                " AND (? IS NULL OR kind = ?) ORDER BY t_s, event_id LIMIT ?",
                 (number, *after, kind, kind, _ROWS_PER_READ),
             )
-            for a, b, c, d, e, body, f in rows:
-                yield EventRow(a, b, c, d, e, kept_json(body), f)
+            yield from map(kept_event, rows)
             if len(rows) < _ROWS_PER_READ:
                 return
             after = (rows[-1][3], rows[-1][0])
@@ -395,12 +399,8 @@ class Store:
     def events_as_stored(self, session_id: str) -> list[EventRow]:
         """Return a session's events in the order in which they were stored."""
         number, _ = self._session_no(session_id)
-        rows = self._db.read(
-            "SELECT event_id, kind, foot, t_s, first_index, body, upto_entry FROM events"
-            " WHERE session_no = ? ORDER BY rowid",
-            (number,),
-        )
-        return [EventRow(a, b, c, d, e, kept_json(body), f) for a, b, c, d, e, body, f in rows]
+        rows = self._db.read(f"{EVENTS_SQL} WHERE session_no = ? ORDER BY rowid", (number,))
+        return [kept_event(row) for row in rows]
 
     def revision(self, session_id: str) -> int:
         """Return how often a session's results have changed since they were first given out."""

@@ -1,5 +1,6 @@
 """The commands `footprint …`, from the page to the sheet. All people in here are invented."""
 
+import errno
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -245,3 +246,24 @@ def test_the_page_to_print_is_written_once_with_its_cautions(run, tmp_path, monk
     assert page.read_bytes() == b"%PDF 3" and asked == ["a4", "a4", "letter"]
     nowhere = run("footprint", "target", tmp_path / "no" / "page.pdf")
     assert nowhere.exit_code == 2 and "cannot be written (No such file" in nowhere.stderr
+
+
+def test_a_page_that_finds_no_room_leaves_the_one_before_it(run, tmp_path, monkeypatch):
+    page = tmp_path / "page.pdf"
+    page.write_bytes(b"before")
+    monkeypatch.setattr(target, "target_page", lambda paper: b"%PDF after")
+
+    def onto_a_full_disk(path: Path, data: bytes) -> int:
+        with path.open("wb") as file:
+            file.write(data[:4])
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", onto_a_full_disk)
+    for name, options in (("page.pdf", ["--replace"]), ("new.pdf", [])):
+        said = run("footprint", "target", tmp_path / name, *options)
+        assert said.exit_code == 1
+        assert said.stderr == (
+            f"Error: {tmp_path / name}: cannot be written (No space left on device)\n"
+        )
+    assert page.read_bytes() == b"before"
+    assert [found.name for found in tmp_path.iterdir()] == ["page.pdf"]

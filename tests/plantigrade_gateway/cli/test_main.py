@@ -1,6 +1,7 @@
 """The command line: what it prints, what it refuses, and with which exit code."""
 
 import contextlib
+import errno
 import json
 import os
 import sqlite3
@@ -15,11 +16,11 @@ from click.testing import CliRunner, Result
 from tests.support.damage import flip_piece
 
 from plantigrade.analyser import ANALYSIS_VERSION
-from plantigrade_gateway.cli.arguments import NEW_PATH
+from plantigrade_gateway.cli.arguments import NEW_PATH, ended_by
 from plantigrade_gateway.cli.doctor import Check, State
 from plantigrade_gateway.cli.drills import drilling
 from plantigrade_gateway.cli.main import main
-from plantigrade_gateway.errors import InputError
+from plantigrade_gateway.errors import InputError, RecordingError, RefusedNowError, StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.sources.replay import MAGIC, read_replay, write_replay
 from plantigrade_gateway.store import schema
@@ -349,6 +350,24 @@ def test_a_real_process_writes_plain_text_into_a_pipe(tmp_path):
     result = plantigrade("analyse", "stand.csv", cwd=tmp_path)
     assert (result.returncode, result.stderr) == (0, "")
     assert "\x1b" not in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (RefusedNowError("store: is locked"), 1),
+        (RecordingError("the session could not be kept"), 1),
+        (StoreError("export: cannot be written"), 2),
+        (InputError("a.csv: is no zone CSV"), 2),
+    ],
+)
+@pytest.mark.parametrize("why", [None, errno.EACCES, errno.ENOSPC, errno.EDQUOT])
+def test_a_disk_without_room_and_a_locked_store_are_a_failure_and_no_bad_input(error, code, why):
+    """The same command may be well later, so who calls it again must tell the two apart."""
+    error.__cause__ = None if why is None else OSError(why, os.strerror(why))
+    said = ended_by(error)
+    assert said.exit_code == (1 if why in (errno.ENOSPC, errno.EDQUOT) else code)
+    assert said.message == str(error)
 
 
 def test_options_that_click_refuses(run):

@@ -254,6 +254,20 @@ def test_the_receipt_says_what_a_sink_may_have(store, register):
     assert box.waiting(TSDB, 0, 100) == [] and box.dead_letters() == []
 
 
+def test_what_a_killed_program_left_open_is_not_being_recorded(store, register):
+    """Nobody could stop it, nor delete the player until a gateway was started again."""
+    key, other = (register.add(name=name, handedness="right") for name in ("Ann A", "Ben B"))
+    with Store.open(store.path) as killed:  # and closed: the system lets go of its lock
+        left, others = (
+            killed.create_session("test", analysis_version=1, player_id=player)
+            for player in (key, other)
+        )
+        killed.append(left, packets(3))
+    assert delete_player(register, key).sessions == (left,)
+    (session,) = store.sessions()
+    assert (session.session_id, session.state) == (others, "open"), "the start's to end and analyse"
+
+
 def test_what_is_being_recorded_is_not_deleted(store, register):
     key = register.add(name="Ada", handedness="right")
     store.create_session("test", analysis_version=1, player_id=key)

@@ -93,6 +93,7 @@ def test_another_header_is_read_by_position(put):
         "t,1 right,2 right,3 right,1 left,2 left,3 left",
         "t,Right foot zone 1,Right foot zone 2,Right foot zone 3,LeftFoot1,LeftFoot2,LeftFoot3",
         "t,rp1,rp2,rp3,lp1,lp2,lp3",
+        "time_s,right 1,right 2,right 3,left 1,left 2,left 3",
     ],
 )
 def test_zones_named_in_other_words_are_read_by_their_names(put, head):
@@ -112,6 +113,9 @@ def test_zones_named_in_other_words_are_read_by_their_names(put, head):
         ("t,l1,l2,l3,r1,r2", "zones, and R3 is missing"),
         ("t,left_1,left_2,left_3,left_3,right_1,right_2,right_3", "are both L3"),
         ("t,left 1,left 2,left 3,left 4,right 1,right 2,right 3", "left 4 is one too many"),
+        ("time_s,left 1,left 2,right 1,right 2,right 3,total", "zones, and L3 is missing"),
+        ("time_s,a,b,c,d,e,f", "column L1 is missing"),
+        ("time_s,time_s,left 1,left 2,left 3", "column time_s is there twice"),
     ],
 )
 def test_a_header_that_names_zones_and_lacks_one_is_never_read_by_position(put, head, fault):
@@ -139,6 +143,8 @@ def test_words_that_begin_with_a_sides_letter_are_no_side(put):
 def test_the_time_is_the_column_that_says_so(put):
     rows = "\n".join(f"{k},0.0{k},1,2,3,4,5,6" for k in range(2))
     head = "sample,time,left_1,left_2,left_3,right_1,right_2,right_3"
+    assert read_zone_csv(put(f"{head}\n{rows}\n"), THREE).t_s.tolist() == [0.0, 0.01]
+    head = head.replace("sample,time", "sample time,time_s")
     assert read_zone_csv(put(f"{head}\n{rows}\n"), THREE).t_s.tolist() == [0.0, 0.01]
 
 

@@ -81,12 +81,13 @@ def test_a_state_comes_back_and_is_the_latest_while_it_is_fresh(tmp_path: Path):
     assert path == tmp_path / "store.sqlite3-forward.json"
     assert latest(store) is None and read(path) is None
     now = datetime.now(UTC)
-    state = ForwardState(now + timedelta(seconds=60), (SINK,), ("the clocks differ",))
+    state = ForwardState(now + timedelta(seconds=4), (SINK,), ("the clocks differ",))
     write(path, state)
     assert read(path) == latest(store) == state
     assert lines(state) == [sink_line(SINK), "the clocks differ"]
-    write(path, replace(state, written=now - timedelta(seconds=5.1)))
-    assert latest(store) is None
+    for seconds in (-5.1, 3600):  # an hour ahead: the clock was set back since
+        write(path, replace(state, written=now + timedelta(seconds=seconds)))
+        assert latest(store) is None
     path.write_text("[]")
     assert latest(store) is None
     with pytest.raises(InputError, match="not a state of this version"):

@@ -60,6 +60,7 @@ def test_it_is_of_a_process_that_runs_for_five_seconds():
     now = datetime.now(UTC)
     assert replace(STATE, written=now).is_fresh
     assert not replace(STATE, written=now - timedelta(seconds=5.5)).is_fresh
+    assert not replace(STATE, written=now + timedelta(hours=1)).is_fresh, "the clock was set back"
 
 
 def test_it_lies_beside_the_store_and_comes_back(tmp_path: Path):

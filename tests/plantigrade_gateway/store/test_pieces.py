@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from tests.support.damage import drop_pieces, flip_piece, spoil_page_of
 from tests.support.records import packets
+from tests.support.sqlite import connected
 from tests.support.standing import pair, push_all
 
 from plantigrade_gateway.record.entries import Entry, Kind
@@ -181,3 +182,61 @@ def test_recording_goes_on_after_a_damaged_piece(store, session):
         e.arrival_ns // 10_000_000 for e in record(store, session) if e.kind is Kind.NOTIFICATION
     ]
     assert got == [*range(10), *range(20, 40)]
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "reason"),
+    [
+        ("data = 5", "something else stands in its row where its bytes were written"),
+        ("data = 'text'", "something else stands in its row where its bytes were written"),
+        ("data = CAST(x'ff' AS text)", "its page of the file is damaged"),
+    ],
+)
+def test_what_is_no_piece_in_a_row_is_a_gap(copy, whole, spoilt, reason):
+    """SQLite keeps anything in any column, and a bit that turns makes one thing of another."""
+    session, entries, firsts = whole
+    with connected(copy) as db:
+        db.execute(f"UPDATE chunks SET {spoilt} WHERE seq = 5")
+    db.close()
+    with Store.open(copy) as store:
+        got = record(store, session)
+        (mark,) = (e for e in got if e.kind is Kind.MARK)
+        lost = firsts[6] - firsts[5]
+        assert mark.data.decode() == (
+            f"{lost} entries after this one are lost: piece 5 cannot be read ({reason})"
+        )
+        assert [e for e in got if e is not mark] == entries[: firsts[5]] + entries[firsts[6] :]
+        assert store.session(session).entries == len(entries)
+
+
+@pytest.mark.parametrize("spoilt", ["first_entry = x'ff'", "entries = 9e999"])
+def test_numbers_of_the_last_piece_that_are_none_cost_that_piece_alone(copy, whole, spoilt):
+    session, entries, firsts = whole
+    with connected(copy) as db:
+        db.execute(f"UPDATE chunks SET {spoilt} WHERE seq = {PIECES - 1}")
+    db.close()
+    with Store.open(copy) as store:
+        got = record(store, session)
+        assert got[:-1] == entries[: firsts[PIECES - 1]]
+        assert got[-1].data.decode() == (
+            f"entries after this one are lost: piece {PIECES - 1} cannot be read "
+            "(something else stands in its row where a number was written)"
+        )
+
+
+@pytest.mark.parametrize("seq", ["-1", "x'ff'", "'text'", "5000000000", "9223372036854775807"])
+def test_a_piece_whose_place_was_spoilt_is_a_gap_and_takes_no_time(copy, whole, seq):
+    """Pieces by the thousand million are not counted one by one."""
+    session, _, firsts = whole
+    with connected(copy) as db:
+        db.execute(f"UPDATE chunks SET seq = {seq} WHERE seq = 5")
+    db.close()
+    with Store.open(copy) as store:
+        marks = [e.data.decode() for e in record(store, session) if e.kind is Kind.MARK]
+        assert len(marks) == 2, "where it is missing, and where it stands now"
+        assert marks[0] == (
+            f"{firsts[6] - firsts[5]} entries after this one are lost: "
+            "piece 5 cannot be read (it is missing)"
+        )
+        assert "entries after this one are lost" in marks[1] and " 12 " in marks[1]
+        assert len(verify(store)) >= 2

@@ -2,12 +2,15 @@
 
 import os
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
 import platformdirs
 import pytest
 from tests.support.records import packets
+from tests.support.tinydisk import fill, tiny_disk
 
 from plantigrade_gateway.errors import DamageError, StoreError
 from plantigrade_gateway.store import schema
@@ -33,6 +36,7 @@ def test_a_new_store_is_written_safely_and_gives_its_space_back(tmp_path):
         for name in (
             *("page_size", "auto_vacuum", "journal_mode", "synchronous", "fullfsync"),
             *("checkpoint_fullfsync", "wal_autocheckpoint", "foreign_keys", "secure_delete"),
+            "temp_store",
         )
     }
     connection.close()
@@ -46,7 +50,38 @@ def test_a_new_store_is_written_safely_and_gives_its_space_back(tmp_path):
         "wal_autocheckpoint": (8 << 20) // 16_384,
         "foreign_keys": 1,
         "secure_delete": 1,
+        "temp_store": 2,  # memory
     }
+
+
+def test_a_temporary_folder_that_is_full_costs_nothing(tmp_path):
+    """SQLite would put there what a statement needs to be taken back, and refuse for want of room.
+
+    It asks for the folder once in a program, so it is another program's.
+    """
+    (tmp_path / "disk").mkdir()
+    path = tmp_path / "s.sqlite3"
+    work = (
+        "import sys; from pathlib import Path; from tests.support.records import packets, step; "
+        "from plantigrade_gateway.analysis.eventrow import event_row; "
+        "from plantigrade_gateway.store.store import Store; store = Store.open(Path(sys.argv[1])); "
+        "one = store.create_session('test', analysis_version=1); store.append(one, packets(10)); "
+        "store.put_events(one, [event_row(one, step(k), 10) for k in range(300)])"
+    )
+    with tiny_disk(tmp_path / "disk", "1m") as disk:
+        fill(disk)
+        done = subprocess.run(
+            [sys.executable, "-c", work, str(path)],
+            cwd=Path(__file__).parents[3],
+            env=os.environ | {"SQLITE_TMPDIR": str(disk)},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (0, "")
+    with Store.open(path, read_only=True) as store:
+        (session,) = store.sessions()
+        assert len(list(store.events(session.session_id))) == 300
 
 
 @pytest.mark.parametrize(

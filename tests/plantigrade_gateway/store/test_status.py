@@ -121,7 +121,21 @@ def test_a_status_is_live_for_five_seconds_while_its_service_runs():
     assert status().is_live
     assert not status(running=False).is_live
     assert not status(written=now - timedelta(seconds=5.1)).is_live
-    assert status(written=now + timedelta(seconds=60)).is_live
+    assert status(written=now + timedelta(seconds=4)).is_live
+    assert not status(written=now + timedelta(hours=1)).is_live, "the clock was set back since"
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["2026-03-02T09:00:00", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"],
+)
+def test_a_time_that_cannot_be_told_from_now_is_refused(tmp_path: Path, written):
+    path = path_for(tmp_path / "store.sqlite3")
+    write(path, status())
+    table = json.loads(path.read_text())
+    path.write_text(json.dumps({**table, "written": written}))
+    with pytest.raises(InputError, match="not a status of this version"):
+        read(path)
 
 
 def test_it_lies_beside_the_store_and_comes_back(tmp_path: Path):

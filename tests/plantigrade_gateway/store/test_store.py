@@ -23,6 +23,7 @@ from plantigrade_gateway.analysis.eventrow import event_of, event_row
 from plantigrade_gateway.errors import StoreError
 from plantigrade_gateway.record.entries import SESSION, Batch, Entry, Kind
 from plantigrade_gateway.store import migrations, schema
+from plantigrade_gateway.store.handedover import HandedOver, begin
 from plantigrade_gateway.store.repair import verify
 from plantigrade_gateway.store.results import recover
 from plantigrade_gateway.store.store import Store
@@ -238,6 +239,14 @@ def test_recovering_ends_what_was_cut_off_beside_a_living_recording(store, sessi
     with Store.open(store.path) as other:
         assert other.recover() == [left]
     assert {s.session_id: s.state for s in store.sessions()} == {session: "open", left: "ended"}
+
+
+def test_recovering_leaves_alone_what_a_hub_brings_in(store):
+    """It is open while its pieces come, and no program holds a lock on it."""
+    came = HandedOver("5f" * 16, None, "2026-03-02T09:00:00+00:00", 0, "insoles", "bay", "idle")
+    begin(store, came)
+    assert store.recover() == []
+    assert store.session(came.session_id).state == "open"
 
 
 def test_a_sign_that_two_hold_stays_until_both_have_let_go(store, session):
