@@ -28,6 +28,8 @@ LATEST_S = 1e10
 _ZONE = re.compile("[LR][0-9]+")
 _ASIDE = re.compile(r"\(.*?\)|\[.*?\]")
 """What a name says in brackets, such as a unit: ``[N/cm2]`` has a number that is no zone's."""
+_UNIT = re.compile(r"[(\[]\s*(N|kPa)\s*[)\]]", re.IGNORECASE)
+"""Either unit that a layout may have, in brackets."""
 _WORD = re.compile("[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _GLUED = re.compile("(l|r)[a-z]+", re.IGNORECASE)
 """A side's letter before a word in one, such as ``lp`` of ``lp3``."""
@@ -82,15 +84,16 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     Returns
     -------
     Columns
-        By name where any of ``time_s, L1…Ln, R1…Rn`` occurs, or where a header names zones by side
-        and number in other words (time in the column that says so, else the first); else by
-        position: time in seconds, the left foot's zones, the right foot's, and further columns left
-        out. Where the names are of one foot alone, the other was not recorded.
+        By name where any of ``L1…Ln, R1…Rn`` occurs, or where a header names zones by side and
+        number in other words (time in ``time_s``, else in the column that says so, else the first);
+        else by position: time in seconds, the left foot's zones, the right foot's, and further
+        columns left out. Where the names are of one foot alone, the other was not recorded.
 
     Raises
     ------
     InputError
-        A column is missing, there twice, or of the other foot than its place is.
+        A column is missing, there twice, of the other foot than its place is, or in another unit
+        than the layout's.
     """
     try:
         head = _cells(line)
@@ -101,7 +104,11 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     of = f'of layout "{layout.name}"'
     notes = []
     has_header = not all(cell == "" or _NUMBER.fullmatch(cell) for cell in head)
-    if set(names) & set(head):
+    own = set(names) & set(head)
+    by_name = None
+    if own <= {"time_s"}:
+        by_name = _named_otherwise(source, head, names, f"{expected} {of}")
+    if own and by_name is None:
         names = _recorded(names, [_zone(cell, _side) for cell in head])
         for name in names:
             if head.count(name) != 1:
@@ -115,7 +122,6 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
                 f"{source}: column {more[0]} is one too many, expected {expected} {of}"
             )
     else:
-        by_name = _named_otherwise(source, head, names, f"{expected} {of}")
         for mark, called in ((";", "semicolons"), ("\t", "tabs")):
             if by_name is None and line.count(mark) > line.count(","):
                 raise InputError(
@@ -133,6 +139,12 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
             if said and said != name[0]:  # feet that are exchanged look like feet
                 raise InputError(
                     f"{source}: column {head[at]} stands where {name} is expected: {expected} {of}"
+                )
+            unit = _UNIT.search(head[at])
+            if unit and unit[1].lower() != layout.unit.lower():
+                raise InputError(
+                    f"{source}: column {head[at]} is in {unit[1]}, expected {layout.unit}, "
+                    f'the unit of layout "{layout.name}"'
                 )
         left_out = [cell for at, cell in enumerate(head) if at not in used]
         why = "another header" if has_header else "no header"
@@ -210,7 +222,9 @@ def _named_otherwise(
 
 
 def _time_column(head: list[str]) -> int:
-    """Return which column is the time: the only one that says so, else the first."""
+    """Return which column is the time: ``time_s``, else the only that says so, else the first."""
+    if head.count("time_s") == 1:
+        return head.index("time_s")
     saying = [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]
     return saying[0] if len(saying) == 1 else 0
 
