@@ -198,8 +198,14 @@ def _read_pieces(path: Path, file: BinaryIO) -> Iterator[Batch]:
             batch = unpack([piece])
         except StoreError as error:
             raise RecordError(f"{path}: piece at byte {at}: {error}") from error
-        if len(batch) == 0 or not np.isin(batch.kind, _KINDS).all():
-            raise RecordError(f"{path}: piece at byte {at}: no entries of known kinds")
+        if len(batch) == 0:
+            raise RecordError(f"{path}: piece at byte {at}: no entries, expected at least one")
+        unknown = batch.kind[~np.isin(batch.kind, _KINDS)]
+        if len(unknown):
+            raise RecordError(
+                f"{path}: piece at byte {at}: an entry of kind {unknown[0]}, expected 0 to "
+                f"{max(_KINDS)}"
+            )
         order.check(batch, f": piece at byte {at}")
         told += _told(batch)
         if told > MOST_TOLD_BYTES:

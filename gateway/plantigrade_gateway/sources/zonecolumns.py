@@ -28,6 +28,8 @@ LATEST_S = 1e10
 _ZONE = re.compile("[LR][0-9]+")
 _ASIDE = re.compile(r"\(.*?\)|\[.*?\]")
 """What a name says in brackets, such as a unit: ``[N/cm2]`` has a number that is no zone's."""
+_UNIT = re.compile(r"[(\[]\s*(N|kPa)\s*[)\]]", re.IGNORECASE)
+"""Either unit that a layout may have, in brackets."""
 _WORD = re.compile("[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _GLUED = re.compile("(l|r)[a-z]+", re.IGNORECASE)
 """A side's letter before a word in one, such as ``lp`` of ``lp3``."""
@@ -83,15 +85,15 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     -------
     Columns
         By name where any of ``L1…Ln, R1…Rn`` occurs, or where a header names zones by side and
-        number in other words (time in the column that says so, else the first); else, where no
-        column is called ``time_s``, by position: time in seconds, the left foot's zones, the right
-        foot's, and further columns left out. Where the names are of one foot alone, the other was
-        not recorded.
+        number in other words (time in ``time_s``, else in the column that says so, else the first);
+        else, where no column is called ``time_s``, by position: time in seconds, the left foot's
+        zones, the right foot's, and further columns left out. Where the names are of one foot alone, the other was not recorded.
 
     Raises
     ------
     InputError
-        A column is missing, there twice, or of the other foot than its place is.
+        A column is missing, there twice, of the other foot than its place is, or in another unit
+        than the layout's.
     """
     try:
         head = _cells(line)
@@ -102,13 +104,11 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     of = f'of layout "{layout.name}"'
     notes = []
     has_header = not all(cell == "" or _NUMBER.fullmatch(cell) for cell in head)
-    ours = set(names) & set(head)
+    own = set(names) & set(head)
     by_name = None
-    if (
-        not ours - {"time_s"} and head.count("time_s") < 2
-    ):  # that name of the time says nothing of the zones' names
+    if own <= {"time_s"} and head.count("time_s") < 2:  # the time's name says nothing of zones
         by_name = _named_otherwise(source, head, names, f"{expected} {of}")
-    if ours and by_name is None:
+    if own and by_name is None:
         names = _recorded(names, [_zone(cell, _side) for cell in head])
         for name in names:
             if head.count(name) != 1:
@@ -139,6 +139,12 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
             if said and said != name[0]:  # feet that are exchanged look like feet
                 raise InputError(
                     f"{source}: column {head[at]} stands where {name} is expected: {expected} {of}"
+                )
+            unit = _UNIT.search(head[at])
+            if unit and unit[1].lower() != layout.unit.lower():
+                raise InputError(
+                    f"{source}: column {head[at]} is in {unit[1]}, expected {layout.unit}, "
+                    f'the unit of layout "{layout.name}"'
                 )
         left_out = [cell for at, cell in enumerate(head) if at not in used]
         why = "another header" if has_header else "no header"
@@ -216,7 +222,7 @@ def _named_otherwise(
 
 
 def _time_column(head: list[str]) -> int:
-    """Return which column is the time: "time_s", the only one that says so, else the first."""
+    """Return which column is the time: ``time_s``, else the only that says so, else the first."""
     if "time_s" in head:
         return head.index("time_s")
     saying = [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]

@@ -226,7 +226,19 @@ def test_a_kind_that_no_record_holds_is_refused(tmp_path, kind):
     path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
     entries, said = read_until_fault(path)
     assert entries == []
-    assert said == f"{path}: piece at byte 10: no entries of known kinds"
+    assert said == f"{path}: piece at byte 10: an entry of kind {kind}, expected 0 to 17"
+
+
+def test_a_piece_without_entries_is_refused(tmp_path):
+    nothing = np.zeros(0, np.int64)
+    kinds = nothing.astype(np.uint8)
+    piece = pack(Batch(nothing, kinds, kinds, nothing, b""))
+    path = tmp_path / "a.pgr"
+    path.write_bytes(HEAD + struct.pack("<I", len(piece)) + piece + bytes(4))
+    assert read_until_fault(path) == (
+        [],
+        f"{path}: piece at byte 10: no entries, expected at least one",
+    )
 
 
 def test_a_week_is_read(tmp_path):

@@ -124,6 +124,26 @@ def test_a_header_that_names_zones_and_lacks_one_is_never_read_by_position(put, 
         read_zone_csv(path, THREE)
 
 
+def test_zones_named_in_other_words_beside_time_s_are_read_by_their_names(put):
+    """`hardware_notes/recordings.md` promises it, whatever the time's column is called."""
+    head = "time,R1 [N],R2 [N],R3 [N],L1 [N],L2 [N],L3 [N],time_s"
+    got = read_zone_csv(put(f"{head}\n9,4,5,6,1,2,3,0\n9,4,5,6,1,2,3,0.01\n"), THREE)
+    assert got.t_s.tolist() == [0.0, 0.01]
+    assert got.left[0].tolist() == [1.0, 2.0, 3.0]
+    assert got.right[0].tolist() == [4.0, 5.0, 6.0]
+    assert refusal(put(f"time_s,a,b,c,d,e,f\n{ROW_1}\n{ROW_2}\n")) == (
+        'column L1 is missing, expected time_s, L1 to L3 and R1 to R3 of layout "try"'
+    )
+
+
+@pytest.mark.parametrize("unit", ["[kPa]", "(kpa)", "[ kPa ]"])
+def test_a_unit_in_brackets_other_than_the_layouts_is_refused(put, unit):
+    head = ",".join(["t", *(f"{side}{k} {unit}" for side in "LR" for k in (1, 2, 3))])
+    assert refusal(put(f"{head}\n{ROW_1}\n{ROW_2}\n")) == (
+        f'column L1 {unit} is in {unit.strip("[( )]")}, expected N, the unit of layout "try"'
+    )
+
+
 def test_a_foot_that_stands_where_the_other_is_expected_is_refused(put):
     """Without numbers the columns go by position, and these would be read as exchanged feet."""
     head = "t,right heel,right mid,right fore,left heel,left mid,left fore"
