@@ -12,7 +12,7 @@ from plantigrade.events import Event
 from plantigrade.limits import Setup
 from plantigrade.prompted import LiftPrompt, StandPrompt, airs_of
 from plantigrade.stand import StandDetector
-from plantigrade.steps import StepDetector, air_level
+from plantigrade.steps import StepDetector, air_levels
 from plantigrade.swings import SwingDetector
 
 
@@ -44,7 +44,7 @@ def run_whole(detector: Detector, blocks: Iterable[PairBlock]) -> list[Event]:
     return events + detector.flush()
 
 
-ANALYSIS_VERSION = 6
+ANALYSIS_VERSION = 7
 """Kept with every result; raised by a release that changes a number."""
 
 
@@ -74,7 +74,7 @@ class Analyser:
 
     def reset(self) -> None:
         """Become as new."""
-        self._baseline = Baseline(self.setup.rate_hz, air_level(self.setup))
+        self._baseline = Baseline(self.setup.rate_hz, air_levels(self.setup)[-1])
         self._steps = StepDetector(self.setup)
         self._stands = StandDetector(self.setup)
         self._swings = SwingDetector(self.setup)

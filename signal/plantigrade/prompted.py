@@ -19,7 +19,7 @@ from plantigrade.poses import SATURATED_SHARE
 from plantigrade.rolling import longest
 from plantigrade.rows import RowBuffer
 from plantigrade.stand import foot_stand
-from plantigrade.steps import AIR_BAND, AIR_FLAT, air_level, air_offset
+from plantigrade.steps import AIR_BAND, AIR_FLAT, air_levels, air_offset
 
 MIDDLE_S = 15.0
 """The middle of a stand that is measured, s: its first and last moments are left out."""
@@ -264,7 +264,7 @@ class LiftPrompt:
         loads = [total_load(net.left), total_load(net.right)]
         for k in range(2):
             with np.errstate(invalid="ignore"):
-                up = inside & (loads[k] < air_level(setup))
+                up = inside & (loads[k] < air_levels(setup)[0])
                 up &= loads[1 - k] >= setup.limits.stand_least_bw * setup.bw_n
             self._follow(k, up, raw.first, setup)
         self._rows.trim(self._rows.end - setup.samples(LIFT_S))

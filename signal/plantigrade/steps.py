@@ -35,6 +35,9 @@ AIR_S = (0.2, 1.0)
 """A swing phase lasts between these (about 0.4 s at normal speed)."""
 AIR_N = 60.0
 """The air level is never under this, N: a shoe is not laced by the player's weight."""
+TIGHT_N = 90.0
+"""… and this is a second one, of a foot that reads more in the air than the first. (Of 25 kg it is
+0.37: taken for all, it would cut short the swing phases of a loosely laced shoe.)"""
 AIR_BAND = 0.25
 """What noise may add to a foot's load in the air, × the contact load: a phase whose middle
 comes so near the contact load hides where contacts end."""
@@ -82,9 +85,14 @@ def air_offset(values: FloatArray) -> FloatArray | None:
     return offset
 
 
-def air_level(setup: Setup) -> float:
-    """Return the load below which a walker's foot may be in the air, N."""
-    return max(setup.air_n, AIR_N)
+def air_levels(setup: Setup) -> list[float]:
+    """Return the loads below which a walker's foot may be in the air, N: one or two, rising."""
+    return sorted({max(setup.air_n, AIR_N), max(setup.air_n, TIGHT_N)})
+
+
+def _middle(load: FloatArray) -> FloatArray:
+    quarter = len(load) // 4
+    return load[quarter : len(load) - quarter]
 
 
 class _Laced:
@@ -156,11 +164,12 @@ class StepDetector:
         self._bridge = max(1, int(np.ceil(limits.contact_gap_s * setup.rate_hz - 1e-9)))
         self._restart = max(setup.samples(limits.restart_s), self._bridge)
         self._runs = [self._segmenter(setup.contact_n) for _ in _FEET]
-        self._air_n = air_level(setup)
-        self._swung = [self._segmenter(self._air_n) for _ in _FEET]
+        self._air_n = air_levels(setup)
+        self._swung = [[self._segmenter(level_n) for level_n in self._air_n] for _ in _FEET]
         self._keep = setup.samples(limits.contact_max_s + limits.contact_gap_s + 1.2)
         self._rows: RowBuffer | None = None
-        self._last_off: list[int | None] = [None, None]
+        self._last_off: list[list[int | None]] = [[None for _ in self._air_n] for _ in _FEET]
+        self._air_until = [-1, -1]  # the row after each foot's latest swing phase
         self._laced: list[list[_Laced]] = [[], []]
         self._moves: list[tuple[int, FloatArray]] = []
         self.airs: list[AirPhase] = []
@@ -181,8 +190,13 @@ class StepDetector:
         found: list[tuple[int, int, Step]] = []
         for k in range(2):
             load = rows[:, _LOAD + k]
-            for run in self._swung[k].push(load, block.first):
-                self._note_air(k, run)
+            swung = [
+                (run.closed, level, run)
+                for level, runs in enumerate(self._swung[k])
+                for run in runs.push(load, block.first)
+            ]
+            for _, level, run in sorted(swung, key=lambda one: one[:2]):
+                self._note_air(k, level, run)
             found += self._steps(k, self._runs[k].push(load, block.first))
             found += self._laced_steps(k)
         found.sort(key=lambda step: step[:2])
@@ -267,35 +281,45 @@ class StepDetector:
         least = max(OTHER_OFF_S * setup.rate_hz, OTHER_OFF_SHARE * (run.stop - run.start))
         return longest(off) >= least and bool(carried >= LEAST_PEAK_BW * setup.bw_n)
 
-    def _note_air(self, k: int, run: RunSegment) -> None:
-        """Note the swing phase before a stance over the air level.
+    def _note_air(self, k: int, level: int, run: RunSegment) -> None:
+        """Note the swing phase before a stance over an air level.
 
         A foot that reads about contact is in the air only if it reads one load: one that is merely
         relieved goes down and comes up again.
         """
         assert self._rows is not None
-        last_off, self._last_off[k] = self._last_off[k], run.stop
-        if last_off is None or not self._is_stance(k, run, self._air_n):
+        last_off, self._last_off[k][level] = self._last_off[k][level], run.stop
+        level_n = self._air_n[level]
+        if last_off is None or not self._is_stance(k, run, level_n):
             return
         if not AIR_S[0] <= (run.start - last_off) / self.setup.rate_hz <= AIR_S[1]:
             return
         air = AirPhase(_FEET[k], last_off, run.start)
         load = self._rows.rows(air.start, air.stop)[:, _LOAD + k]
+        other = self._rows.rows(run.start, run.stop)[:, _LOAD + 1 - k]
+        with np.errstate(invalid="ignore"):
+            start, stop = longest_span(other < level_n)
+        other = other[start:stop]
+        if air.start < self._air_until[k] or not self._is_of(level, load, other):
+            return
         near = self._is_near_contact(load)
         if near and not self._is_flat(load):
             return
+        self._air_until[k] = air.stop
         self.airs.append(air)
         # without the other foot off the ground a contact is no step
-        other = self._rows.rows(run.start, run.stop)[:, _LOAD + 1 - k]
-        with np.errstate(invalid="ignore"):
-            start, stop = longest_span(other < self._air_n)
-        other = other[start:stop]
         if not near and not (self._is_near_contact(other) and self._is_flat(other)):
             return
         offset = air_offset(self._on_one_base(k, *air.middle))
         if offset is not None:
             contacts = self._segmenter(self.setup.contact_n)
             self._laced[k].append(_Laced(run, air, offset, contacts))
+
+    def _is_of(self, level: int, *loads: FloatArray) -> bool:
+        """Whether one of the feet's loads in the air, each (n,), is over the level before."""
+        if level == 0:
+            return True
+        return any(bool(np.any(_middle(load) >= self._air_n[level - 1])) for load in loads)
 
     def _is_near_contact(self, load: FloatArray) -> bool:
         """Whether a foot's load while off the ground, shape (n,), may hide where contacts end."""
@@ -308,8 +332,7 @@ class StepDetector:
 
     def _most_n(self, load: FloatArray) -> float:
         """Return the middle's load and what noise may add, N; NaN where the middle is missing."""
-        quarter = len(load) // 4
-        middle = load[quarter : len(load) - quarter]
+        middle = _middle(load)
         if not np.any(np.isfinite(middle)):
             return np.nan
         return float(np.nanmedian(middle)) + AIR_BAND * self.setup.contact_n

@@ -22,7 +22,7 @@ from plantigrade.limits import Limits, Setup, setup_for
 from plantigrade.load import LoadReducer
 from plantigrade.pairing import Pairing
 from plantigrade.stand import StandDetector
-from plantigrade.steps import StepDetector, air_level
+from plantigrade.steps import StepDetector, air_levels
 from plantigrade.swings import SwingDetector
 from plantigrade.zones import eighteen
 
@@ -415,7 +415,7 @@ def test_net_rows_are_the_same_however_cut(seed):
     block = rows(seed, n=3000)
 
     def net(cuts: Sequence[int]) -> tuple[FloatArray, FloatArray]:
-        baseline, steps = Baseline(100.0, air_level(setup())), StepDetector(setup())
+        baseline, steps = Baseline(100.0, air_levels(setup())[-1]), StepDetector(setup())
         parts = []
         for piece in cut(block, cuts):
             for part in baseline.pieces(piece):

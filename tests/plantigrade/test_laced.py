@@ -10,7 +10,7 @@ from tests.support.scoring import Tally, analyse, analyse_performance, pair_rows
 
 from plantigrade.analyser import Analyser, run_whole
 from plantigrade.block import Column, Foot, PairBlock
-from plantigrade.events import Step
+from plantigrade.events import Event, Step
 from plantigrade.limits import setup_for
 from plantigrade.steps import StepDetector, air_offset
 from plantigrade.synth import (
@@ -154,7 +154,7 @@ def test_no_step_beside_a_foot_that_is_only_relieved():
 @pytest.mark.parametrize("low", [0.07, 0.10, 0.12])
 @pytest.mark.parametrize("period", [110, 140, 170])
 def test_a_foot_that_is_only_relieved_teaches_nothing(bw_n, low, period):
-    """The baseline moves by walking alone (design §5); a light player's air level is 60 N."""
+    """The baseline moves by walking alone (design §5); a light player's air level is 90 N."""
     detector = StepDetector(replace(setup(), bw_n=bw_n))
     assert detector.push(rocking(low, period, bw_n)) == []
     assert detector.airs == []
@@ -177,37 +177,78 @@ def test_a_foot_in_the_air_reads_one_load_within_a_quarter_of_the_contact_load(
     assert any(air.foot is Foot.RIGHT for air in detector.airs) is in_the_air
 
 
-def test_a_light_player_s_shoe_may_press_by_nearly_60_n():
-    """25 kg: of these, 15 % are 37 N."""
-    made = replace(setup(), bw_n=245.0)
-    for laced_n, n in ((40.0, 6), (55.0, 6), (61.0, 0)):
-        block = stand_and_walk()
-        for values in (block.left, block.right):
-            values[:, :6] *= 245.0 / 700.0
-        found = run_whole(StepDetector(made), [lace(block, laced_n, laced_n)])
-        assert len(found) == n, laced_n
+LIGHT_BW_N = 245.0  # 25 kg: of these, 15 % are 37 N
 
 
-def test_cutting_changes_nothing_and_each_step_comes_with_the_row_that_confirms_it():
+def light_walk(n_steps: int = 6) -> PairBlock:
+    """As `stand_and_walk`, by a player of 25 kg."""
+    block = stand_and_walk(n_steps)
+    for values in (block.left, block.right):
+        values[:] *= LIGHT_BW_N / 700.0
+    return block
+
+
+@pytest.mark.parametrize(
+    ("laced_n", "n"),
+    [
+        ((40.0, 40.0), 6),
+        ((55.0, 55.0), 6),
+        ((61.0, 61.0), 6),
+        ((50.0, 61.0), 6),  # where one foot is over 60 N in the air, the other is not enough
+        ((61.0, 50.0), 6),
+        ((85.0, 85.0), 6),
+        ((91.0, 91.0), 0),
+    ],
+)
+def test_a_light_player_s_shoe_may_press_by_nearly_90_n(laced_n, n):
+    detector = StepDetector(replace(setup(), bw_n=LIGHT_BW_N))
+    assert len(run_whole(detector, [lace(light_walk(), *laced_n)])) == n
+
+
+@pytest.mark.parametrize("laced_n", [40.0, 54.0, 57.0, 59.0, 61.0, 64.0, 80.0])
+def test_a_swing_phase_of_a_light_player_teaches_once(laced_n):
+    """About 60 N noise leads under that level and over it within one phase."""
+    block = lace(light_walk(8), laced_n, laced_n)
+    rng = np.random.default_rng(5)
+    for values in (block.left, block.right):
+        values[:, :4] += rng.normal(0.0, 0.8, (len(block), 4))
+    detector = StepDetector(replace(setup(), bw_n=LIGHT_BW_N))
+    assert len(run_whole(detector, [block])) == 8
+    for foot in Foot:
+        airs = [air for air in detector.airs if air.foot is foot]
+        assert len(airs) == 4
+        assert all(a.stop <= b.start for a, b in pairwise(airs))
+
+
+@pytest.mark.parametrize(
+    ("bw_n", "laced_n"), [(700.0, (90.0, 40.0)), (LIGHT_BW_N, (58.0, 50.0)), (LIGHT_BW_N, (59, 66))]
+)
+def test_cutting_changes_nothing_and_each_step_comes_with_the_row_that_confirms_it(bw_n, laced_n):
     rng = np.random.default_rng(3)
-    block = stand_and_walk(8)
+    block = stand_and_walk(8) if bw_n == 700.0 else light_walk(8)
     for k in range(4):  # a row under the contact load net of what presses, and over the air level
         press(block, Foot.LEFT, FIRST + 110 * k + 70, FIRST + 110 * k + 71, 25.0)
-    lace(block, 90.0, 40.0)
+    lace(block, *laced_n)
     for values in (block.left, block.right):
         values[:, :4] += rng.normal(0.0, 1.0, (len(block), 4))
     block.left[rng.random(len(block)) < 0.01] = np.nan
-    whole = steps(block)
+    made = replace(setup(), bw_n=bw_n)
+    whole_detector = StepDetector(made)
+    whole = run_whole(whole_detector, [block])
     assert len(whole) == 8
     for edges in (range(len(block) + 1), [0, *sorted(rng.integers(1, len(block), 9)), len(block)]):
-        detector = StepDetector(setup())
-        found: list[Step] = []
+        detector = StepDetector(made)
+        found: list[Event] = []
         for a, b in pairwise(edges):
             for step in detector.push(block.slice(a, b)):
-                assert block.t_s[a] <= step.confirmed_s <= block.t_s[b - 1]
                 assert isinstance(step, Step)
+                assert block.t_s[a] <= step.confirmed_s <= block.t_s[b - 1]
                 found.append(step)
         assert found == whole
+        for foot in Foot:  # each foot's own, in order; which foot's come first is of no matter
+            assert [a for a in detector.airs if a.foot is foot] == [
+                a for a in whole_detector.airs if a.foot is foot
+            ]
 
 
 def test_what_is_read_in_the_air_is_the_median_of_three_rows_or_more_but_for_the_midfoot_zones():

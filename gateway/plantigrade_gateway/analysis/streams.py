@@ -79,18 +79,21 @@ def part_of(run: PacketRun, start: int, stop: int) -> PacketRun:
 
 
 def alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
-    """Group runs that differ in nothing but the gaps between them: their times tell those.
-
-    They are of one shape: a piece is cut where it changes.
-    """
+    """Group runs that differ in nothing but the gaps between them: their times tell those."""
     group: list[PacketRun] = []
     for run in runs:
-        if group and not (len(run) and len(group[-1]) and run.frames == group[-1].frames):
+        if group and not _is_alike(run, group[-1]):
             yield group
             group = []
         group.append(run)
     if group:
         yield group
+
+
+def _is_alike(run: PacketRun, before: PacketRun) -> bool:
+    if not (len(run) and len(before)):
+        return False
+    return run.frames == before.frames and shape_of(run) == shape_of(before)
 
 
 def joined(runs: list[PacketRun]) -> PacketRun:
