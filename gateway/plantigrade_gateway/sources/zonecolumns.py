@@ -87,7 +87,8 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
         By name where any of ``L1…Ln, R1…Rn`` occurs, or where a header names zones by side and
         number in other words (time in ``time_s``, else in the column that says so, else the first);
         else, where no column is called ``time_s``, by position: time in seconds, the left foot's
-        zones, the right foot's, and further columns left out. Where the names are of one foot alone, the other was not recorded.
+        zones, the right foot's, and further columns left out. Where the names are of one foot
+        alone, the other was not recorded.
 
     Raises
     ------
