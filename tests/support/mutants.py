@@ -52,6 +52,7 @@ MORE: dict[str, tuple[str, ...]] = {
     "monitor": ("load", "fitting"),
     "motifs": ("score",),
     "offer": ("backend", "peripheral_quick"),
+    "owed": ("visits",),
     "pitch": ("oscillator",),
     "poses": ("fitting",),
     "practice": ("run", "session_facts"),

@@ -401,7 +401,11 @@ def test_live_and_late_bytes_are_the_same():
     assert all(live[at] == rows for at, rows in logged.items())
 
 
-@pytest.mark.parametrize("pages_us", [[0] * 300, range(0, 3_000_000, 10_000)], ids=["one", "many"])
+@pytest.mark.parametrize(
+    "pages_us",
+    [[0] * 300, range(0, 3_000_000, 10_000), range(110_000_000, 113_000_000, 10_000)],
+    ids=["one", "many", "after"],
+)
 def test_boots_that_come_again_and_again_do_not_multiply_the_work(pages_us, monkeypatch):
     """A record may say anything: here two boots in turn, with 300 pages before or after each."""
     looked: list[int] = []

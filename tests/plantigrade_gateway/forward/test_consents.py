@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 from tests.support.bay import until
@@ -145,6 +146,17 @@ def test_of_the_moment_only_that_the_bay_is_at_work_is_told(store, ada):
     bare: dict[str, Any] = {"name": "A", "session": None, "player": None, "feet": {}, "swing": None}
     assert consents.allowed(roster) == {**roster, "pairs": [bare, pairs[1]]}
     consents.close()
+
+
+def test_what_it_opened_is_closed_and_nothing_where_nobody_is_registered(store, monkeypatch):
+    Consents(store, Outbox(store.database)).close()
+    with Register(store) as register:
+        register.add(name="Ada Nowhere", handedness="right")
+    consents = Consents(store, Outbox(store.database))
+    close = Mock(wraps=Register.close)
+    monkeypatch.setattr(Register, "close", lambda opened: close(opened))
+    consents.close()
+    close.assert_called_once_with(consents._register)
 
 
 async def test_where_it_cannot_be_read_nothing_is_sent_and_later_what_was_known_holds(

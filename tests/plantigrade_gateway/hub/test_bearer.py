@@ -1,6 +1,7 @@
 """One hub bears a name at a time, on a real PostgreSQL."""
 
 import contextlib
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -72,6 +73,21 @@ def test_a_name_is_lost_with_its_connection_and_held_again(url):
             first.hold()
         second.let_go()
         first.hold()
+
+
+def test_a_server_lets_go_of_a_hub_that_vanished_within_half_a_minute(url):
+    """What it is told to wait: until it asks, and then as often as it asks in vain."""
+    said: list[str] = []
+    engine = server_engine(url)
+    sa.event.listen(engine, "before_cursor_execute", lambda *given: said.append(given[2]))
+    made = Bearer(engine, "north")
+    made.hold()
+    made.let_go()
+    engine.dispose()
+    found = dict(re.findall(r"SET tcp_keepalives_(\w+) = (\d+)$", "\n".join(said), re.MULTILINE))
+    wait = {name: int(value) for name, value in found.items()}
+    assert 0 < wait["idle"] + wait["interval"] * wait["count"] <= 30
+    assert all(wait.values())  # 0: as the machine has it, two hours
 
 
 def test_in_a_file_there_is_nothing_to_hold(engine):

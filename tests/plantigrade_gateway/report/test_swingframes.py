@@ -80,6 +80,14 @@ def test_a_swing_is_given_out_when_its_window_is_over_and_once():
     assert never.push(*rows(0, 100), SETTINGS) == {} and never.flush() == {}
 
 
+def test_a_window_that_ends_at_a_row_is_over_with_it():
+    cutter = SwingCutter([replace(ONE, shift_s=None)])
+    assert window_s(replace(ONE, shift_s=None)) == (9.0, 12.0)
+    assert cutter.push(*rows(0, 1200), SETTINGS) == {}
+    (found,) = cutter.push(*rows(1200, 1201), SETTINGS).values()
+    assert found.t_s[[0, -1]].tolist() == [9.0, 11.99]
+
+
 def test_overlapping_windows_both_have_their_rows():
     later = replace(ONE, shift_s=11.0)
     found = cut(50, (ONE, later))

@@ -4,6 +4,7 @@ import time
 import xml.etree.ElementTree as Tree
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pypdfium2
@@ -11,6 +12,7 @@ import pytest
 
 from plantigrade.block import Foot
 from plantigrade.zones import eighteen
+from plantigrade_gateway.report import typeset
 from plantigrade_gateway.report.soles import pair, sole
 from plantigrade_gateway.report.typeset import (
     FootPicture,
@@ -157,6 +159,30 @@ def test_a_sign_that_no_font_has_is_refused_by_name_not_left_out(name):
 def test_letters_of_other_languages_are_printed_or_refused():
     text, _, _ = read(pdf(replace(full_page(), name="Žofie Ångström-Łuć")))
     assert "Žofie Ångström-Łuć" in text
+
+
+def test_for_a_sign_that_the_programs_own_fonts_lack_the_machines_others_are_tried(monkeypatch):
+    """The own ones stand first in the page: only those beyond them are named again."""
+
+    class Fonts:
+        def __init__(self, include_system_fonts: bool) -> None:
+            self._families = ["Own Serif", "Of The Machine"][: 1 + include_system_fonts]
+
+        def families(self) -> list[str]:
+            return self._families
+
+    tried: list[tuple[list[str], bool]] = []
+
+    def set_(data: dict[str, Any], *, system: bool) -> bytes:
+        tried.append((data["fonts"], system))
+        if not system:
+            raise typeset._MissingSign("'Ա'")
+        return b"set"
+
+    monkeypatch.setattr("typst.Fonts", Fonts)
+    monkeypatch.setattr(typeset, "_set", set_)
+    assert pdf(full_page()) == b"set"
+    assert tried == [([], False), (["Of The Machine"], True)]
 
 
 @pytest.mark.dear

@@ -4,8 +4,10 @@ from datetime import date, timedelta
 
 import pytest
 
+from plantigrade_gateway.errors import InputError
 from plantigrade_gateway.people.assigned import assign
 from plantigrade_gateway.people.players import Register
+from plantigrade_gateway.people.speedwork import plan_now
 from plantigrade_gateway.session import checkpeople
 from plantigrade_gateway.session.checkpeople import CheckPeople
 
@@ -85,3 +87,45 @@ def test_a_decision_on_a_visit_that_is_another_players_now_opens_no_speed_work(s
         register.decide(ada, "speed", "not yet", TODAY, sheet=(visit, "5e" * 16))
         refused = people.no_speed(ada, "", is_block=True)
         assert refused is not None and "decide" in refused
+
+
+def test_of_nobody_who_is_registered_the_hold_counts_and_a_block_needs_the_decision(store):
+    for people in (CheckPeople(store), CheckPeople(None)):
+        assert people.no_speed(None, "") is None
+        assert people.no_speed(None, "pain") == "No fast swings today: pain."
+        for is_block in (False, True):
+            refused = people.no_speed(None, None, is_block=is_block)
+            assert refused is not None and "are not answered" in refused
+        refused = people.no_speed(None, "", is_block=True)
+        assert refused is not None and "has not decided" in refused
+    assert CheckPeople(None).no_speed("of a store that is not there", "") is None
+
+
+def test_the_guardian_of_a_minor_is_the_likelier_to_answer(store):
+    with Register(store) as register:
+        ada = register.add(name="Ada", handedness="right", is_minor=True, guardian="Gus")
+        bo = register.add(name="Bo", handedness="right")
+    people = CheckPeople(store)
+    assert list(people.answerers(ada)) == ["guardian", "player"]
+    for asked in (people.answerers(bo), people.answerers(None), CheckPeople(None).answerers(ada)):
+        assert list(asked) == ["player", "guardian"]
+
+
+def test_a_hold_is_kept_until_it_is_taken_back_and_without_a_store_nothing_is(store, session):
+    people, nobody = CheckPeople(store), CheckPeople(None)
+    assert people.hold(session) is None
+    nobody.answered(session, "player", "pain")
+    assert people.hold(session) is None and nobody.hold(session) is None
+    people.answered(session, "guardian", "pain")
+    assert people.hold(session) == "pain"
+    nobody.take_back_hold(session)
+    assert people.hold(session) == "pain"
+    people.take_back_hold(session)
+    assert not people.hold(session)
+
+
+def test_a_speed_block_needs_a_store_for_its_plan(store):
+    with pytest.raises(InputError, match="needs a store, for the decision and the dose"):
+        CheckPeople(None).plan()
+    with Register(store) as register:
+        assert CheckPeople(store).plan() == plan_now(register)

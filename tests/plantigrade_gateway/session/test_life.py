@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime
 from types import SimpleNamespace, TracebackType
 from typing import Any, Self, cast
+from unittest.mock import Mock
 
 import pytest
 from rich.console import Console
@@ -651,6 +652,8 @@ async def test_a_hand_put_right_in_a_session_is_said_until_it_ends(store):
         register.edit(who, shoe="another one")
         assert await looked(at, page) is None
         register.edit(who, handedness="right")
+        await at.work.tick()
+        assert page.hand is None  # every 5 s is often enough
         assert await looked(at, page) == said
         await looked(at, page)
         assert at.text.count(said) == 1
@@ -660,11 +663,29 @@ async def test_a_hand_put_right_in_a_session_is_said_until_it_ends(store):
         assert await looked(at, page) == said
         await at.order("stop")
         assert page.hand is None
+        assert await looked(at, page) is None  # there is nothing to look at
         await at.order("record")
         await at.hear()
         assert await looked(at, page) is None  # of the new session it is the right one
         await at.end()
     assert at.text.count(said) == 2
+
+
+async def test_what_was_said_of_a_hand_stands_while_the_register_cannot_be_read(store, monkeypatch):
+    with Register(store) as register:
+        who = register.add(name="Invented", handedness="left")
+        at = At(store, Given(), player_id=who, settings=SessionSettings(handed="left"))
+        page = at.stage.live_feed._page = Heard()  # type: ignore[assignment]
+        await at.hear()
+        register.edit(who, handedness="right")
+        said = await looked(at, page)
+        assert said is not None
+        with monkeypatch.context() as patch:
+            patch.setattr(Register, "profile", Mock(side_effect=StoreError("away")))
+            assert await looked(at, page) == said
+        register.edit(who, handedness="left")
+        assert await looked(at, page) is None
+        await at.end()
 
 
 async def test_a_hand_that_a_command_gave_already_is_not_said_to_be_the_old_one(store):

@@ -2,10 +2,13 @@
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
+from itertools import pairwise
 from typing import Any, cast
 
 import pytest
+from tests.support.bay import until
+from tests.support.waiting import HANG_S
 
 from plantigrade.block import Foot
 from plantigrade_gateway.sources import finder
@@ -52,3 +55,24 @@ async def test_no_limit_runs_while_scanning_is_paused(silent):
     with contextlib.suppress(asyncio.CancelledError):
         await long
     await silent.close()
+
+
+async def test_while_another_program_has_the_adapter_no_limit_runs(monkeypatch):
+    """Each look that is refused lets all that search have the time until the next."""
+    monkeypatch.setattr(finder, "LOOK_S", 0.01)
+    whens: list[float] = []
+
+    class Taken:
+        others_connect = others_stream = False
+
+        @contextlib.contextmanager
+        def scanning(self) -> Iterator[bool]:
+            whens.extend(limit.when() or 0.0 for limit in found._limits)
+            yield False
+
+    found = finder.Finder(cast(Any, None), lambda: False, cast(Any, Taken()))
+    search = asyncio.create_task(found.find(GONE, 1000.0))
+    await until(lambda: len(whens) > 2, HANG_S)
+    search.cancel()
+    await found.close()
+    assert [b - a for a, b in pairwise(whens[:3])] == pytest.approx([0.01, 0.01])

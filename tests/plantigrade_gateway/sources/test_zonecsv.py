@@ -1,5 +1,6 @@
 """Zone CSV: what is read, what is refused and in which words, and that writing gives it back."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -540,6 +541,20 @@ def test_what_is_written_is_read_back_to_the_last_bit(tmp_path, zones, start, ra
     plain = tmp_path / "plain"
     plain.touch()
     assert path.stat().st_mode == plain.stat().st_mode
+
+
+def test_a_file_is_on_the_disk_whole_before_it_takes_its_name(tmp_path, monkeypatch):
+    """A cut of the power leaves the file that was there before, or all of the new one."""
+    path = tmp_path / "out.csv"
+    synced: list[tuple[int, int, bool]] = []
+
+    def sync(handle: int) -> None:
+        found = os.fstat(handle)
+        synced.append((found.st_ino, found.st_size, path.exists()))
+
+    monkeypatch.setattr(os, "fsync", sync)
+    write_zone_csv(path, THREE, [ZoneRows(np.zeros(1), np.ones((1, 3)), np.ones((1, 3)))])
+    assert synced == [(path.stat().st_ino, path.stat().st_size, False)]
 
 
 def test_writing_is_all_or_nothing(tmp_path):

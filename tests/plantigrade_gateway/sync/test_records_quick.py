@@ -309,6 +309,21 @@ async def test_a_session_that_the_hub_deleted_is_waited_for_no_more(bay, hub, wo
     assert ("begin", 0) in hub.done()
 
 
+async def test_of_a_session_that_the_hub_deletes_while_it_is_given_nothing_is_left(bay, hub, work):
+    key = bay.record(3)
+    take = hub.piece
+
+    async def deletes(key: str, number: int, piece: bytes) -> Received:
+        hub.deleted.add(key)
+        taken: Received = await take(key, number, piece)
+        return taken
+
+    hub.piece = deletes
+    assert await work.round() is False
+    assert [what for what, asked, _ in hub.asked if asked == key] == ["begin", "piece"]
+    assert work.waiting() == Waiting(0, 0, 0) and work.given == 0
+
+
 async def test_a_hub_may_have_less_than_it_said_three_times_in_a_row(bay, hub, work):
     bay.record(1)
     hub.keeps = False
