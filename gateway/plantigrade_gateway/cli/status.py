@@ -103,5 +103,5 @@ def _show(out: "Console", status: "ServiceStatus") -> None:
         paragraph(out, f"{who} is not running. As it was on {when}:")
     elif status.pair:
         paragraph(out, f"{who} is running" + (f", page {status.page}:" if status.page else ":"))
-    for line in linkstatus.lines(status):
+    for line in linkstatus.lines(status) or ["no insole was heard"]:
         paragraph(out, line, "  ")

@@ -27,9 +27,11 @@ LATEST_S = 1e10
 
 _ZONE = re.compile("[LR][0-9]+")
 _ASIDE = re.compile(r"\(.*?\)|\[.*?\]")
-"""What a name says in brackets, such as a unit: ``[N/cm2]`` has a number that is no zone's."""
-_UNIT = re.compile(r"[(\[]\s*(N|kPa)\s*[)\]]", re.IGNORECASE)
-"""Either unit that a layout may have, in brackets."""
+"""What a name says in brackets: a number in it, as in ``[of 18]``, is no zone's."""
+_UNIT = re.compile(
+    r"[(\[]\s*(k?N|[hkM]?Pa|m?bar|mmHg|psi|k?gf?|lbf?|N/[cm]m[2²]|m?V)\s*[)\]]", re.I
+)
+"""A unit of force, pressure, mass or voltage in brackets."""
 _WORD = re.compile("[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
 _GLUED = re.compile("(l|r)[a-z]+", re.IGNORECASE)
 """A side's letter before a word in one, such as ``lp`` of ``lp3``."""

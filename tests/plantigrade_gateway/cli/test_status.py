@@ -135,6 +135,14 @@ def test_each_pair_s_gateway_runs_or_is_shown_as_it_was(path, monkeypatch):
     assert f"Pair B is not running. As it was on {when}:" in said(path, "status")
 
 
+def test_a_gateway_that_heard_no_insole_says_so(path):
+    heard_none = ServiceStatus(LONG_AGO, False, None, {}, None)
+    linkstatus.write(linkstatus.path_for(path), heard_none)
+    lines = said(path, "status")
+    (at,) = [k for k, line in enumerate(lines) if line.startswith("The gateway is not running.")]
+    assert lines[at + 1 :] == ["  no insole was heard"]
+
+
 def test_what_is_sent_on_and_handed_over_is_told_with_whether_it_still_is(path):
     forwardstate.write(forwardstate.path_for(path), ForwardState(LONG_AGO, (SINK,)))
     hubstate.write(hubstate.path_for(path), HUB)

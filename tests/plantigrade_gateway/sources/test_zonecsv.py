@@ -89,7 +89,7 @@ def test_another_header_is_read_by_position(put):
         "Time (s),right_1,right_2,right_3,left zone 1,left zone 2,left zone 3",
         "time [s],R1 [N],R2 [N],R3 [N],L1 [N],L2 [N],L3 [N]",
         "t,R1_N,R2_N,R3_N,L1_N,L2_N,L3_N",
-        "t,R1 (N/cm2),R2 (N/cm2),R3 (N/cm2),L1 (N/cm2),L2 (N/cm2),L3 (N/cm2)",
+        "t,R1 (of 3),R2 (of 3),R3 (of 3),L1 (of 3),L2 (of 3),L3 (of 3)",
         "t,zone1_R,zone2_R,zone3_R,zone1_L,zone2_L,zone3_L",
         "t,1 right,2 right,3 right,1 left,2 left,3 left",
         "t,Right foot zone 1,Right foot zone 2,Right foot zone 3,LeftFoot1,LeftFoot2,LeftFoot3",
@@ -137,7 +137,7 @@ def test_zones_named_in_other_words_beside_time_s_are_read_by_their_names(put):
     )
 
 
-@pytest.mark.parametrize("unit", ["[kPa]", "(kpa)", "[ kPa ]"])
+@pytest.mark.parametrize("unit", ["[kPa]", "(kpa)", "[ kPa ]", "[mmHg]", "(N/cm2)", "[kg]"])
 def test_a_unit_in_brackets_other_than_the_layouts_is_refused(put, unit):
     head = ",".join(["t", *(f"{side}{k} {unit}" for side in "LR" for k in (1, 2, 3))])
     assert refusal(put(f"{head}\n{ROW_1}\n{ROW_2}\n")) == (
