@@ -150,7 +150,9 @@ def test_a_decision_is_made_on_the_sheet_and_stands_on_top(client, register, iri
     refused = client.post(page, data=form | {"answer": "perhaps"})
     assert "expected go, not yet or not today" in text_of(refused, 422)
     answer = client.post(page, data=form)
-    assert answer.status_code == 303 and answer.headers["location"] == f"{page}?visit={visit}"
+    assert (
+        answer.status_code == 303 and answer.headers["location"] == f"{page}?visit={visit}#decided"
+    )
     assert "push go, even let it <roll> 2026-03-31" in text_of(client.get(page))
     (decision,) = register.decisions(iris)
     assert (decision.topic, decision.answer, decision.plan) == ("push", "go", "even")
