@@ -227,6 +227,17 @@ def test_an_old_visits_sheet_says_what_is_newer_and_where(client, store, registe
     assert f"decided since: push go, even ({now}); speed taken back: to the newest" in text
 
 
+def test_a_sheet_without_a_check_leads_to_the_last_one(client, iris, known):
+    checked, short = two_feet().visit(), VisitMaker(day=1).visit()
+    known(case(checked, short))
+    answer = client.get(f"/players/{iris}/sheet")
+    day = f"{checked.started:%Y-%m-%d}"
+    assert f"were last on {day}. The sheet of {day}" in text_of(answer)
+    assert f'<a href="/players/{iris}/sheet?visit={checked.session_id}">' in answer.text
+    known(case(checked))
+    assert "were last on" not in text_of(client.get(f"/players/{iris}/sheet"))
+
+
 def test_a_player_without_a_visit_has_a_sheet(client, register):
     key = register.add(name="P-17", handedness="right")
     page = text_of(client.get(f"/players/{key}/sheet"))
