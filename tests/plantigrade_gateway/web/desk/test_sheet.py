@@ -172,6 +172,7 @@ def test_a_sheet_opened_later_shows_the_rules_it_was_decided_with(client, iris, 
     then = text_of(client.get(page))
     assert f"version {own_version()}, as it comes with the program" in then
     assert "The rules have changed since" in then and "Trail foot, the right one bears" in then
+    assert then.index("The rules have changed since") < then.index("Decided")
     now = text_of(client.get(f"{page}?rules=current"))
     assert "version own" in now and "The rules have changed since" not in now
     assert (
