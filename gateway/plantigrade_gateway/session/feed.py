@@ -256,6 +256,7 @@ def summary_of(found: Analysis) -> Message:
         "drills": [
             {"title": run.title, "good": run.good, "tried": run.tried, "best": run.best}
             for run in found.drills
+            if run.tried or run.unclear  # else it was only chosen
         ],
     }
 

@@ -72,8 +72,8 @@ def test_enlarged_text_moves_nothing_out_of_a_phones_screen(gateway, width, text
     link = {"state": "streaming", "battery_percent": 87, "lost_share": 0.0, "links": 1}
     whole = {"feet": {"left": link, "right": link}, "store": {}, "dropped_frames": 0}
     score = {"good": 1, "tried": 3, "unclear": 0, "streak": 0, "best": 1, "last": None}
-    drill = {"name": "push", "title": "Roll the push through", "goal": "", "counts": ""}
-    drill |= {"type": "drill", "feedback": "every", **score}
+    named = {"name": "push", "title": "Roll the push through", "goal": "", "counts": ""}
+    drill = {"type": "drill", "feedback": "every", **named, **score}
     told = hello(eighteen(), player=PLAYERS[0]["id"], link=whole, drill=drill, **SETS)
     gateway.open(told, frame(1.0, 18))
     expect(page.locator("#left-link")).to_have_text("streaming, battery 87 %, loss 0.0 %")
