@@ -9,10 +9,12 @@ from datetime import date
 
 from plantigrade_gateway import words
 from plantigrade_gateway.analysis.result import other_mass
+from plantigrade_gateway.check import steps
 from plantigrade_gateway.coach.case import Case, Decided, HoldTakenBack
 from plantigrade_gateway.coach.facts import FactValue, facts, known
 from plantigrade_gateway.coach.falls import Fall, falls
 from plantigrade_gateway.coach.limits import LimitShown, limits_shown
+from plantigrade_gateway.coach.reading import alike
 from plantigrade_gateway.rules.model import RuleSet, State
 from plantigrade_gateway.rules.sheet import Readiness, Sheet, sheet
 
@@ -52,6 +54,34 @@ class Looked:
 
 
 @dataclass(frozen=True, slots=True)
+class LastCheck:
+    """An earlier visit on which standing and walking were checked, where on this one they were not.
+
+    Attributes
+    ----------
+    session_id : str
+    day : date
+    counts : bool
+        It was in the shoe and footbed of the visit that is decided by, so that its facts count.
+    """
+
+    session_id: str
+    day: date
+    counts: bool
+
+    @property
+    def text(self) -> str:
+        """It in a sentence."""
+        said = (
+            "Standing and walking were not checked on this visit; they were last on "
+            f"{self.day.isoformat()}"
+        )
+        if self.counts:
+            return f"{said}."
+        return f"{said}, which does not count here: shoe and footbed are not noted as the same."
+
+
+@dataclass(frozen=True, slots=True)
 class EvidenceSheet:
     """What there is to decide by.
 
@@ -72,6 +102,8 @@ class EvidenceSheet:
     falls : tuple of Fall
         Where fewer good pushes were looked for, and what could have been missed.
     limits : tuple of LimitShown
+    last_check : LastCheck or None
+        Where this visit has no check of the feet and an earlier one has.
     hold_taken_back : HoldTakenBack or None
         A stop of this visit that was taken back: it holds nothing up, and is shown.
     notes : tuple of str
@@ -89,6 +121,7 @@ class EvidenceSheet:
     decisions: tuple[Decided, ...]
     falls: tuple[Fall, ...]
     limits: tuple[LimitShown, ...]
+    last_check: LastCheck | None = None
     hold_taken_back: HoldTakenBack | None = None
     notes: tuple[str, ...] = (ORDER,)
 
@@ -117,9 +150,23 @@ def evidence(case: Case, rules: RuleSet) -> EvidenceSheet:
         decisions=case.decisions,
         falls=falls(case, rules),
         limits=limits_shown(rules, None if last is None else last.analysis.quality),
+        last_check=last_check(case),
         hold_taken_back=None if last is None else last.hold_taken_back,
         notes=(*doubts(case), ORDER),
     )
+
+
+def last_check(case: Case) -> LastCheck | None:
+    """Return the last visit on which standing and walking were checked; None: it is this one."""
+    checked = [
+        visit
+        for visit in case.visits
+        if {trial.step for trial in visit.analysis.trials} >= {steps.STAND, steps.WALK}
+    ]
+    if not checked or checked[-1] is case.visits[-1]:
+        return None
+    found = checked[-1]
+    return LastCheck(found.session_id, found.started.date(), found in alike(case))
 
 
 def doubts(case: Case) -> list[str]:

@@ -75,6 +75,9 @@ def show_sheet(made: EvidenceSheet, out: Console) -> None:
             "Every answer lacks its data: the first visit begins with the questions about pain and "
             "a guided check, page Check of the live page.",
         )
+    if made.last_check is not None:
+        there = f"Its sheet: --visit {made.last_check.session_id[:8]}"
+        paragraph(out, f"{made.last_check.text} {there}")
     if made.sheet.holds:
         _show_holds(made, out)
     if made.hold_taken_back is not None:
@@ -154,7 +157,7 @@ def _show_readiness(made: EvidenceSheet, out: Console) -> None:
 
 def _show_facts(made: EvidenceSheet, out: Console) -> None:
     heading(out, "What it rests on", "95 % intervals")
-    shown = table("fact", "value", "measured", "days ago", numbers_from=3)
+    shown = table("fact", "value", "measured", "days old", numbers_from=3)
     shown.columns[2].no_wrap = False
     for fact in made.facts.values():
         shown.add_row(

@@ -12,7 +12,7 @@ from typing import Any
 
 from plantigrade.block import FloatArray, Foot, PairBlock, PressureBlock
 from plantigrade.events import Event, Phase, PhaseKind, Step, Swing
-from plantigrade_gateway import words
+from plantigrade_gateway import formats, words
 from plantigrade_gateway.analysis.eventrow import event_row
 from plantigrade_gateway.analysis.pipeline import Pipeline
 from plantigrade_gateway.analysis.result import Analysis, Mark, ends_set, is_good, set_name
@@ -249,12 +249,14 @@ def summary_of(found: Analysis) -> Message:
     """Return what a session came to as the page shows it when it has ended."""
     return {
         "duration_s": rounded(found.duration_s, 1),
+        "length": formats.duration(found.duration_s),
         "steps": len(found.steps),
         "swings": len(found.swings),
         "good": sum(is_good(swing) for swing in found.swings),
         "drills": [
             {"title": run.title, "good": run.good, "tried": run.tried, "best": run.best}
             for run in found.drills
+            if run.tried or run.unclear  # else it was only chosen
         ],
     }
 

@@ -192,6 +192,25 @@ def test_every_limit_of_the_rule_file_has_a_source():
     assert all(one.source for one in made.limits)
 
 
+def test_a_visit_without_a_check_says_where_the_last_one_is():
+    """One is standing and walking: a visit with one of them alone is none."""
+    stood = VisitMaker(day=2).stood([0.0] * 3, [0.0] * 3)
+    stood.shoe = "another shoe"
+    short = VisitMaker(day=3).swung("full", pushes(2, 1))
+    visits = (heel_and_ball(0).visit(), heel_and_ball(1).visit(), stood.visit(), short.visit())
+    made = evidence(case(*visits), RULES)
+    said = "Standing and walking were not checked on this visit; they were last on 2026-03-03"
+    assert made.last_check is not None
+    assert (made.last_check.session_id, made.last_check.text) == ("visit-1", f"{said}.")
+    other = evidence(case(*visits[:3]), RULES).last_check
+    assert other is not None
+    assert other.text == (
+        f"{said}, which does not count here: shoe and footbed are not noted as the same."
+    )
+    for some in ((), visits[:2], visits[3:]):
+        assert evidence(case(*some), RULES).last_check is None
+
+
 def test_it_is_plain_json():
     made = evidence(case(heel_and_ball().visit(questions=ASKED)), RULES)
     table = plain(made)

@@ -40,6 +40,15 @@ def test_holds_stand_before_decisions_and_those_before_the_rules():
     assert "not known yet: red flag" in printed(made_of(None))
 
 
+def test_where_the_last_check_is_stands_on_top_with_how_to_see_it():
+    checked = VisitMaker().stood([0.0] * 3, [0.0] * 3).walked([Roll.SKIPPED], [Roll.SKIPPED])
+    text = printed(evidence(case(checked.visit(), VisitMaker(day=1).visit()), RULES))
+    day = FIRST_DAY.date().isoformat()
+    assert f"checked on this visit; they were last on {day}. Its sheet: --visit visit-0\n" in text
+    assert text.index("Its sheet") < text.index("Holds")
+    assert "Its sheet" not in printed(evidence(case(checked.visit()), RULES))
+
+
 def test_what_speaks_against_a_rule_and_its_basis_stand_with_it():
     made = made_of("", good=8)
     text = printed(made)

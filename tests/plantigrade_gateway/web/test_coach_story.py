@@ -203,7 +203,7 @@ def test_the_story_of_one_that_stands_and_walks_differently(bench, store, tmp_pa
     (run,) = second.drills
     assert run.name == "push" and run.tried >= 4
     expect(page.locator("#drill-good")).to_have_text(f"{run.good} of {run.tried}")
-    assert f"{run.good} good of {run.tried}" in text_of(page, f"{url}sessions/{second_id}")
+    assert f"{run.good} of {run.tried} good" in text_of(page, f"{url}sessions/{second_id}")
 
     said = text_of(page, f"{here}/progress?measure=full.push_good")
     assert good_text(first, "full") in said and good_text(second, "full") in said

@@ -115,7 +115,7 @@ def prints_router(desk: Desk) -> APIRouter:
     def remove(player_id: str, print_id: str) -> Response:
         with desk.reads.writing() as register:
             Prints(register).take_away(player_id, print_id)
-        return RedirectResponse(f"/players/{player_id}/prints", 303)
+        return RedirectResponse(f"/players/{player_id}/prints#kept", 303)
 
     return router
 

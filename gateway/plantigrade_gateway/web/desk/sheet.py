@@ -66,7 +66,7 @@ def sheet_router(desk: Desk) -> APIRouter:
                     playerforms.decide(register, player_id, form, today(), (visit, made_with))
             except InputError as error:
                 return page(player_id, visit, rules, form, str(error), 422)
-            return RedirectResponse(f"/players/{player_id}/sheet?visit={visit}", 303)
+            return RedirectResponse(f"/players/{player_id}/sheet?visit={visit}#decided", 303)
 
         return await asyncio.to_thread(work)
 

@@ -222,7 +222,7 @@ def links_router(access: Access, address: Callable[[], str | None] = lan_address
     async def withdraw(number: int) -> Response:
         if not await access.withdraw_link(number):
             raise HTTPException(404, _GONE)
-        return RedirectResponse(LINKS, 303)
+        return RedirectResponse(f"{LINKS}#over", 303)
 
     return router
 

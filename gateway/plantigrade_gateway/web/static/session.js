@@ -44,7 +44,7 @@ export class Session {
     const found = session?.summary;
     part("summary").hidden = !found;
     if (!found) return;
-    const parts = [clock(found.duration_s), some(found.steps, "step"), some(found.swings, "swing")];
+    const parts = [found.length, some(found.steps, "step"), some(found.swings, "swing")];
     const said = [`${parts.join(", ")}.`];
     if (found.swings) said.push(`${found.good} of ${found.swings} good pushes.`);
     for (const { title, good, tried, best } of found.drills) {

@@ -217,7 +217,7 @@ export class Strip {
       after("lead_peak_s", "lead peak"),
       begun == null ? "" : `push begun at ${(100 * begun).toFixed(0)} % of the foot`,
       transfer == null ? "no transfer time" : `transfer ${words.transfer}`,
-      midfoot == null ? "" : `${(100 * midfoot).toFixed(0)} % of its load on the midfoot`,
+      midfoot == null ? "" : `${(100 * midfoot).toFixed(1)} % of its impulse on the midfoot`,
       swing.load_tempo == null ? "" : `load tempo ${words.load_tempo}`,
     ].filter(Boolean).join(", ");
   }

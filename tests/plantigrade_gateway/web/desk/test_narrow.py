@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Error, Page, expect
-from tests.support.browser import Complaints
+from tests.support.browser import Complaints, laid_out
 from tests.support.deskserver import served
 from tests.support.labels import NOTE_CANVAS_TEXT
 from tests.support.practice import store_practice
@@ -166,6 +166,17 @@ def test_a_players_visits_stand_below_each_other_on_a_phone(page, address):
     expect(cells).to_have_count(4)
     for box in (cell.bounding_box() for cell in cells.all()):
         assert box is not None and box["x"] >= 0 and box["x"] + box["width"] <= WIDTH
+
+
+@pytest.mark.parametrize("path", ["/players", "/sessions"])
+def test_a_list_at_twice_the_text_stays_inside_a_phones_screen(page, address, path):
+    page.goto(f"{address}{path}")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    laid_out(page)
+    table = page.locator("table.stacked").bounding_box()
+    assert table is not None and table["x"] + table["width"] <= WIDTH
+    wide, cut_off, _ = looked_at(page, address, path)
+    assert (wide, cut_off) == (WIDTH, [])
 
 
 def test_a_desk_leads_only_where_it_goes_and_says_that_no_gateway_runs(page, address):

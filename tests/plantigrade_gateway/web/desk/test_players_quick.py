@@ -172,7 +172,7 @@ def test_a_decision_on_the_sheet_leads_back_to_it(client, register):
     refused = client.post(sheet, data=form | {"day": "soon"})
     assert "day: 'soon', expected a day as" in text_of(refused, 422)
     done = client.post(sheet, data=form)
-    assert (done.status_code, done.headers["location"]) == (303, f"{sheet}?visit={session}")
+    assert (done.status_code, done.headers["location"]) == (303, f"{sheet}?visit={session}#decided")
     (one,) = [one for one in register.decisions(bo) if one.topic == "speed"]
     assert one.answer == "go"
 

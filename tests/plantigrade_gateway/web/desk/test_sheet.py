@@ -150,7 +150,9 @@ def test_a_decision_is_made_on_the_sheet_and_stands_on_top(client, register, iri
     refused = client.post(page, data=form | {"answer": "perhaps"})
     assert "expected go, not yet or not today" in text_of(refused, 422)
     answer = client.post(page, data=form)
-    assert answer.status_code == 303 and answer.headers["location"] == f"{page}?visit={visit}"
+    assert (
+        answer.status_code == 303 and answer.headers["location"] == f"{page}?visit={visit}#decided"
+    )
     assert "push go, even let it <roll> 2026-03-31" in text_of(client.get(page))
     (decision,) = register.decisions(iris)
     assert (decision.topic, decision.answer, decision.plan) == ("push", "go", "even")
@@ -170,6 +172,7 @@ def test_a_sheet_opened_later_shows_the_rules_it_was_decided_with(client, iris, 
     then = text_of(client.get(page))
     assert f"version {own_version()}, as it comes with the program" in then
     assert "The rules have changed since" in then and "Trail foot, the right one bears" in then
+    assert then.index("The rules have changed since") < then.index("Decided")
     now = text_of(client.get(f"{page}?rules=current"))
     assert "version own" in now and "The rules have changed since" not in now
     assert (
@@ -223,6 +226,17 @@ def test_an_old_visits_sheet_says_what_is_newer_and_where(client, store, registe
     register.take_back(iris, "speed", newest.date())
     text = text_of(client.get(f"{page}?visit={old}"))
     assert f"decided since: push go, even ({now}); speed taken back: to the newest" in text
+
+
+def test_a_sheet_without_a_check_leads_to_the_last_one(client, iris, known):
+    checked, short = two_feet().visit(), VisitMaker(day=1).visit()
+    known(case(checked, short))
+    answer = client.get(f"/players/{iris}/sheet")
+    day = f"{checked.started:%Y-%m-%d}"
+    assert f"were last on {day}. The sheet of {day}" in text_of(answer)
+    assert f'<a href="/players/{iris}/sheet?visit={checked.session_id}">' in answer.text
+    known(case(checked))
+    assert "were last on" not in text_of(client.get(f"/players/{iris}/sheet"))
 
 
 def test_a_player_without_a_visit_has_a_sheet(client, register):

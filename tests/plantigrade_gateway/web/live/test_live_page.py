@@ -235,6 +235,9 @@ def test_a_swings_outcome_appears_in_words_and_as_a_strip(tab):
     assert {"start", "trail peak", "shift", "lead peak", "lead heel", "trail push"} <= {*labels}
     after = swing["lead_peak_s"] - swing["start_s"]
     assert f"lead peak +{after:.2f} s" in strip.replace("\u00a0", " ")
+    # as the swing's page has it, to the last digit
+    midfoot = swing["push"]["midfoot_impulse_share"]
+    assert midfoot is None or f"{100 * midfoot:.1f} % of its impulse on the midfoot" in strip
     # a time of one swing has the error of sampling, or is under what that lets be known
     assert re.search(
         r"transfer (\d\.\d\d ± 0\.\d\d|≤ 0\.\d\d)\ss, .*load tempo \d\.\d ± \d\.\d", strip
@@ -621,8 +624,11 @@ def test_stop_and_record_reach_the_store(tab, program, store):
     expect(page.locator("#summary-text")).to_contain_text("swing")
     ((session_id, _),) = sessions(store)
     expect(page.locator("#summary-link")).to_have_attribute("href", f"/sessions/{session_id}")
-    answer = page.request.get(f"{program.url()}sessions/{session_id}")
-    assert answer.ok
+    stored = f"{program.url()}sessions/{session_id}"
+    tab.until(lambda: page.request.get(stored).status == 200)  # until then it is prepared
+    length = re.search(r"<dt>Length</dt><dd>([^<]+)</dd>", page.request.get(stored).text())
+    assert length is not None
+    expect(page.locator("#summary-text")).to_contain_text(re.compile(f"^{length[1]}, "))
     expect(page.get_by_role("button", name="Mark")).to_be_disabled()
     tab.until(lambda: "until Ctrl-C" in program.said)
     page.get_by_role("button", name="Record").click()

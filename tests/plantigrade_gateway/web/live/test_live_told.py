@@ -383,6 +383,7 @@ def told_until_shown(gateway: Gateway, start_s: float) -> None:
 
 SUMMARY = {
     "duration_s": 723.4,
+    "length": "12 min 3 s",
     "steps": 212,
     "swings": 1,
     "good": 1,
@@ -397,7 +398,7 @@ def test_after_a_stop_the_page_says_what_the_session_came_to(gateway):
     ended = {"id": "a b", "source": "x", "started": "", "recording": False, "summary": SUMMARY}
     gateway.say(hello(eighteen(), session=ended))
     expect(page.locator("#summary-text")).to_have_text(
-        "12:03, 212 steps, 1 swing. 1 of 1 good pushes. "
+        "12 min 3 s, 212 steps, 1 swing. 1 of 1 good pushes. "
         "Roll the push through: 17 of 50 good, 4 in a row at best."
     )
     expect(page.locator("#summary-link")).to_have_attribute("href", "/sessions/a%20b")
