@@ -7,6 +7,7 @@ balance ability, and the norms of plates are not to be shown beside it.
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -20,7 +21,6 @@ _OUTSIDE = 0.05
 # Two passes of a second-order Butterworth filter have half power where one pass has 1/√2 of it;
 # the warped cutoff is divided by (√2 − 1)^(1/4) so that `cutoff_hz` is where the result is −3 dB.
 _TWO_PASS = (math.sqrt(2.0) - 1.0) ** 0.25
-_SHOWN = 1e-18
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +206,7 @@ def lowpass(cop_mm: FloatArray, rate_hz: float, cutoff_hz: float = LOWPASS_HZ) -
         )
     if len(cop_mm) < 2:
         return np.array(cop_mm, dtype=np.float64)
+    section = _section(cutoff_hz / rate_hz)
     # The path is continued about its ends for four periods of the cutoff, so that the filter has
     # settled (to 1e-6) before it reaches the samples that count.
     n = min(len(cop_mm) - 1, math.ceil(4 * rate_hz / cutoff_hz))
@@ -213,26 +214,34 @@ def lowpass(cop_mm: FloatArray, rate_hz: float, cutoff_hz: float = LOWPASS_HZ) -
     before = 2.0 * path[0] - path[n:0:-1]
     after = 2.0 * path[-1] - path[-2 : -n - 2 : -1]
     longer = np.concatenate((before, path, after))
-    answer = _impulse_response(cutoff_hz / rate_hz, len(longer))
-    smooth = np.empty_like(path)
-    for k, x in enumerate(longer.T):
-        there_and_back = _passed(answer, _passed(answer, x)[::-1])[::-1]
-        smooth[:, k] = there_and_back[n : n + len(path)]
-    return smooth
+    there_and_back = [_passed(section, _passed(section, x)[::-1])[::-1] for x in longer.T.tolist()]
+    smooth: FloatArray = np.array(there_and_back).T[n : n + len(path)]
+    return np.ascontiguousarray(smooth)
 
 
-# By NumPy alone: importing scipy.signal takes most of a second at each start of a program that
-# analyses.
+# A stand is at most minutes of samples: plain loops take milliseconds for it, where importing
+# scipy.signal takes most of a second at each start of a program that analyses.
 
 
-def _impulse_response(cutoff: float, longest: int) -> FloatArray:
-    """Return how the low-pass answers one impulse, for a cutoff as a fraction of the rate.
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """A low-pass of second order: y = b·(1 + 2z⁻¹ + z⁻²) / (1 + a1·z⁻¹ + a2·z⁻²).
 
-    It ends after `longest` samples, or where the rest does not show beside the whole, which is 1.
+    `settled` is what it holds after a steady input of 1.
+    """
+
+    b: float
+    a1: float
+    a2: float
+    settled: tuple[float, float]
+
+
+@cache
+def _section(cutoff: float) -> _Section:
+    """Return the filter for a cutoff as a fraction of the rate.
 
     The poles of the second-order Butterworth low-pass lie at ±135° on the circle of the warped
-    cutoff; s = 4·(z − 1)/(z + 1), at a rate of 2, brings them into the unit circle:
-    y = b·(1 + 2z⁻¹ + z⁻²) / (1 + a1·z⁻¹ + a2·z⁻²).
+    cutoff; s = 4·(z − 1)/(z + 1), at a rate of 2, brings them into the unit circle.
     """
     own = math.atan(math.tan(math.pi * cutoff) / _TWO_PASS)
     warped = 4.0 * np.tan(own)
@@ -240,17 +249,21 @@ def _impulse_response(cutoff: float, longest: int) -> FloatArray:
     z = ((4.0 + pole) / (4.0 - pole))[1]
     b = float(warped**2 * (1.0 / np.prod(4.0 - pole)).real)
     a1, a2 = float(-2.0 * z.real), float((z * z.conjugate()).real)
-    answer = [b, 2.0 * b - a1 * b]
-    answer.append(b - a1 * answer[1] - a2 * answer[0])
-    while len(answer) < longest and max(abs(answer[-1]), abs(answer[-2])) > _SHOWN:
-        answer.append(-a1 * answer[-1] - a2 * answer[-2])
-    return np.array(answer)
+    held = np.linalg.solve([[1.0 + a1, -1.0], [a2, 1.0]], [2.0 * b - a1 * b, b - a2 * b])
+    return _Section(b, a1, a2, (float(held[0]), float(held[1])))
 
 
-def _passed(answer: FloatArray, samples: FloatArray) -> FloatArray:
+def _passed(section: _Section, samples: list[float]) -> list[float]:
     """Return samples after one pass that had settled at the first of them."""
-    passed: FloatArray = samples[0] + np.convolve(samples - samples[0], answer)[: len(samples)]
-    return passed
+    b, twice, a1, a2 = section.b, 2.0 * section.b, section.a1, section.a2
+    first, second = (held * samples[0] for held in section.settled)
+    result = []
+    for x in samples:
+        y = b * x + first
+        first = twice * x - a1 * y + second
+        second = b * x - a2 * y
+        result.append(y)
+    return result
 
 
 def _axes(cop_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
