@@ -73,7 +73,7 @@ class LastCheck:
     def text(self) -> str:
         """It in a sentence."""
         said = (
-            "Standing and walking were not checked on this visit; they were last on "
+            "Standing and walking were not checked on this visit; the last check was on "
             f"{self.day.isoformat()}"
         )
         if self.counts:

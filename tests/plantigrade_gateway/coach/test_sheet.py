@@ -199,7 +199,7 @@ def test_a_visit_without_a_check_says_where_the_last_one_is():
     short = VisitMaker(day=3).swung("full", pushes(2, 1))
     visits = (heel_and_ball(0).visit(), heel_and_ball(1).visit(), stood.visit(), short.visit())
     made = evidence(case(*visits), RULES)
-    said = "Standing and walking were not checked on this visit; they were last on 2026-03-03"
+    said = "Standing and walking were not checked on this visit; the last check was on 2026-03-03"
     assert made.last_check is not None
     assert (made.last_check.session_id, made.last_check.text) == ("visit-1", f"{said}.")
     other = evidence(case(*visits[:3]), RULES).last_check

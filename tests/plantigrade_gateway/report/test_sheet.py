@@ -44,7 +44,9 @@ def test_where_the_last_check_is_stands_on_top_with_how_to_see_it():
     checked = VisitMaker().stood([0.0] * 3, [0.0] * 3).walked([Roll.SKIPPED], [Roll.SKIPPED])
     text = printed(evidence(case(checked.visit(), VisitMaker(day=1).visit()), RULES))
     day = FIRST_DAY.date().isoformat()
-    assert f"checked on this visit; they were last on {day}. Its sheet: --visit visit-0\n" in text
+    assert (
+        f"checked on this visit; the last check was on {day}. Its sheet: --visit visit-0\n" in text
+    )
     assert text.index("Its sheet") < text.index("Holds")
     assert "Its sheet" not in printed(evidence(case(checked.visit()), RULES))
 

@@ -233,10 +233,10 @@ def test_a_sheet_without_a_check_leads_to_the_last_one(client, iris, known):
     known(case(checked, short))
     answer = client.get(f"/players/{iris}/sheet")
     day = f"{checked.started:%Y-%m-%d}"
-    assert f"were last on {day}. The sheet of {day}" in text_of(answer)
+    assert f"the last check was on {day}. The sheet of {day}" in text_of(answer)
     assert f'<a href="/players/{iris}/sheet?visit={checked.session_id}">' in answer.text
     known(case(checked))
-    assert "were last on" not in text_of(client.get(f"/players/{iris}/sheet"))
+    assert "last check was on" not in text_of(client.get(f"/players/{iris}/sheet"))
 
 
 def test_a_player_without_a_visit_has_a_sheet(client, register):
