@@ -132,7 +132,7 @@ def test_the_page_the_sheet_and_a_picture_are_given_and_a_print_taken_away(
     assert picture.headers["content-type"] == "image/jpeg"
     assert picture.text == f"{hand.ada}/77"
     gone = pages.post(f"/players/{hand.ada}/prints/77/remove")
-    assert (gone.status_code, gone.headers["location"]) == (303, f"/players/{hand.ada}/prints")
+    assert (gone.status_code, gone.headers["location"]) == (303, f"/players/{hand.ada}/prints#kept")
     assert read.gone == [(hand.ada, "77")]
     monkeypatch.setattr(module, "target_page", lambda paper: f"%PDF {paper}".encode())
     for asked_for, paper in (("", "a4"), ("?paper=letter", "letter")):
