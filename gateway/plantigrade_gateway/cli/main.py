@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from plantigrade.errors import SignalError
+from plantigrade.errors import CalibrationError, SignalError
 from plantigrade_gateway.cli import (
     backup,
     calibrate,
@@ -37,7 +37,7 @@ from plantigrade_gateway.cli.forward import config_of, limit_option, settings_op
 from plantigrade_gateway.cli.forward import register as register_forward
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.cli.players import named_player, other_hand, player_option
-from plantigrade_gateway.errors import GatewayError, InputError
+from plantigrade_gateway.errors import GatewayError, InputError, RecordError
 from plantigrade_gateway.store import schema
 
 if TYPE_CHECKING:
@@ -260,7 +260,11 @@ def _analysed(
     if is_replay(file):
         if layout is not None:
             raise InputError(f"{file}: a replay file carries its own layout, --layout is not taken")
-        return analyse_record(read_replay(file), file.name, mass, handed, usual, chosen)
+        read = list(read_replay(file))  # its own faults name the file
+        try:
+            return analyse_record(read, file.name, mass, handed, usual, chosen)
+        except (RecordError, CalibrationError) as error:
+            raise type(error)(f"{file}: {error}") from error
     zones = read_layout(layout)
     check_mass(mass)  # before a long file is read
     facts = scan_zone_csv(file, zones)

@@ -315,6 +315,19 @@ def test_json_of_a_session_that_was_replayed(run, short):
     assert found["analysis"]["marks"][1]["text"] == "check: stand"
 
 
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        (Kind.SETTINGS, "settings of schema 9, expected 1"),
+        (Kind.CALIBRATION, "calibration of schema 9, expected 1 or 2"),
+    ],
+)
+def test_what_cannot_be_read_of_a_replay_file_names_the_file(run, tmp_path, kind, said):
+    write_replay(tmp_path / "odd.pgr", [Entry(0, 0, kind, b'{"schema": 9}')])
+    result = run("analyse", "odd.pgr")
+    assert (result.exit_code, result.stderr) == (2, f"Error: odd.pgr: {said}\n")
+
+
 @pytest.mark.slow
 def test_marks_of_somebody_elses_do_not_steer_the_terminal(run, short, tmp_path):
     batch = next(read_replay(short))
