@@ -79,21 +79,18 @@ def part_of(run: PacketRun, start: int, stop: int) -> PacketRun:
 
 
 def alike(runs: Iterable[PacketRun]) -> Iterator[list[PacketRun]]:
-    """Group runs that differ in nothing but the gaps between them: their times tell those."""
+    """Group runs that differ in nothing but the gaps between them: their times tell those.
+
+    A restart's empty run is of no shape that an insole has.
+    """
     group: list[PacketRun] = []
     for run in runs:
-        if group and not _is_alike(run, group[-1]):
+        if group and (run.frames != group[-1].frames or shape_of(run) != shape_of(group[-1])):
             yield group
             group = []
         group.append(run)
     if group:
         yield group
-
-
-def _is_alike(run: PacketRun, before: PacketRun) -> bool:
-    if not (len(run) and len(before)):
-        return False
-    return run.frames == before.frames and shape_of(run) == shape_of(before)
 
 
 def joined(runs: list[PacketRun]) -> PacketRun:

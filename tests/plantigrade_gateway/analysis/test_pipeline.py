@@ -545,15 +545,17 @@ def test_noise_among_the_packets_is_counted_and_changes_nothing():
     assert whole.events == analysed(pair()).events
 
 
-def repacked(frames: int, delay_s: float = 0.004) -> list[Entry]:
-    """The same samples in packets of so many frames, each arriving a set time after its last."""
+def repacked(*frames: int, delay_s: float = 0.004) -> list[Entry]:
+    """The same samples in packets of so many frames in turn, each a set time after its last."""
     rows: list[Entry] = [settings_entry()]
     for one in (LEFT, RIGHT):
         packets = [decode(e.data) for e in sent(one) if e.kind is Kind.NOTIFICATION]
         assert all(isinstance(p, DataPacket) for p in packets)
         counts = np.concatenate([p.counts for p in packets if isinstance(p, DataPacket)])
-        for n in range(len(counts) // 12 * 12 // frames):
-            clock_us = n * frames * one.period_us
+        at = 0
+        for n in range(len(counts) // 12 * 12 * len(frames) // sum(frames)):
+            size = frames[n % len(frames)]
+            clock_us = at * one.period_us
             packet = DataPacket(
                 foot=one.foot,
                 sample_format=SampleFormat.PACKED12,
@@ -563,17 +565,18 @@ def repacked(frames: int, delay_s: float = 0.004) -> list[Entry]:
                 counter=n,
                 clock_us=clock_us,
                 period_us=one.period_us,
-                counts=counts[n * frames : (n + 1) * frames],
+                counts=counts[at : at + size],
             )
-            t = one.phase_s + 1e-6 * (clock_us + (frames - 1) * one.period_us) + delay_s
+            at += size
+            t = one.phase_s + 1e-6 * (clock_us + (size - 1) * one.period_us) + delay_s
             rows.append(Entry(at_ns(t), one.insole, Kind.NOTIFICATION, encode_data(packet)))
     return merged(rows)
 
 
-@pytest.mark.parametrize("frames", [1, 3, 4, 6])
+@pytest.mark.parametrize("frames", [(1,), (3,), (4,), (6,), (2, 2, 4, 4)])
 def test_other_packets_of_the_same_frames_give_the_same_on_device_time(frames):
     """Arrivals change with the packing; with a steady delay device and host time are one."""
-    two, other = analysed(repacked(2)), analysed(repacked(frames))
+    two, other = analysed(repacked(2)), analysed(repacked(*frames))
     assert np.allclose(other.t_s, two.t_s, rtol=0, atol=1e-9)
     assert np.allclose(other.left, two.left, rtol=0, atol=1e-5, equal_nan=True)
     assert np.allclose(other.right, two.right, rtol=0, atol=1e-5, equal_nan=True)
@@ -699,6 +702,25 @@ def test_a_rate_that_changes_and_changes_back_is_the_same_however_cut():
         rows += between(sent(one), -1.0, 4.0)
         rows += between(sent(fast), 4.0, 8.0) + between(sent(back), 8.0, 99.0)
     assert_cutting_changes_nothing(merged(rows))
+
+
+def test_one_insole_alone_that_says_something_new_of_itself_is_the_same_however_cut():
+    """Nothing is put in order then, and what it says does not go together with what it said."""
+    rows = between(sent(LEFT), -1.0, 2.0)
+    rows += [
+        with_period(e, 9_000) if e.kind is Kind.NOTIFICATION else e
+        for e in between(sent(LEFT), 2.0, 3.5)
+    ]
+    rows += with_foot(between(sent(LEFT), 3.5, 5.0), Foot.RIGHT, 3.5)
+    whole = assert_cutting_changes_nothing([settings_entry(), *rows])
+    for feet in (whole.left, whole.right):
+        assert np.isfinite(feet[:, 0]).any()
+
+
+def test_a_third_insole_s_packets_are_nobody_s():
+    third = [replace(e, insole=5) for e in between(sent(LEFT), 1.0, 1.3)]
+    assert len(third) > 5
+    assert_same(analysed(pair()), assert_cutting_changes_nothing(merged(pair(), third)))
 
 
 @pytest.mark.slow
