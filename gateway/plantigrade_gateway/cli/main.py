@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from plantigrade.errors import CalibrationError, SignalError
+from plantigrade.errors import CalibrationError
 from plantigrade_gateway.cli import (
     backup,
     calibrate,
@@ -31,10 +31,11 @@ from plantigrade_gateway.cli import (
     visits,
 )
 from plantigrade_gateway.cli import run as livecli
-from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Number, Stopped, ended_by
+from plantigrade_gateway.cli.arguments import NEW_PATH, PATH, Number
 from plantigrade_gateway.cli.drills import drill_options, drilling
 from plantigrade_gateway.cli.forward import config_of, limit_option, settings_option
 from plantigrade_gateway.cli.forward import register as register_forward
+from plantigrade_gateway.cli.group import Commands
 from plantigrade_gateway.cli.pages import page_options, web_options
 from plantigrade_gateway.cli.players import named_player, other_hand, player_option
 from plantigrade_gateway.errors import GatewayError, InputError, RecordError
@@ -48,19 +49,6 @@ if TYPE_CHECKING:
 
 _STORE = "plantigrade.store"
 _Decorated = TypeVar("_Decorated", bound=Callable[..., Any])
-
-
-class Commands(click.Group):
-    """A group whose commands turn the project's own errors into one sentence and exit code 2."""
-
-    def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401 - click's own signature
-        """Run the command."""
-        try:
-            return super().invoke(ctx)
-        except (GatewayError, SignalError) as error:
-            raise ended_by(error) from error
-        except KeyboardInterrupt as error:
-            raise Stopped("Stopped before it was done; what was finished is kept.") from error
 
 
 def _keep_store(ctx: click.Context, _: click.Parameter, value: Path | None) -> None:
