@@ -86,8 +86,8 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     Returns
     -------
     Columns
-        By name where any of ``L1…Ln, R1…Rn`` occurs, or where a header names zones by side and
-        number in other words (time in ``time_s``, else in the column that says so, else the first);
+        By name where ``time_s`` and any of ``L1…Ln, R1…Rn`` occur, or where a header names zones by
+        side and number (time in ``time_s``, else in the column that says so, else the first);
         else, where no column is called ``time_s``, by position: time in seconds, the left foot's
         zones, the right foot's, and further columns left out. Where the names are of one foot
         alone, the other was not recorded.
@@ -109,7 +109,10 @@ def find_columns(source: str, line: str, layout: ZoneLayout) -> Columns:
     has_header = not all(cell == "" or _NUMBER.fullmatch(cell) for cell in head)
     own = set(names) & set(head)
     by_name = None
-    if own <= {"time_s"} and head.count("time_s") < 2:  # the time's name says nothing of zones
+    # the time's name says nothing of zones, and theirs nothing of the time
+    if (own <= {"time_s"} and head.count("time_s") < 2) or (
+        "time_s" not in own and len(_saying_time(head)) == 1
+    ):
         by_name = _named_otherwise(source, head, names, f"{expected} {of}")
     if own and by_name is None:
         names = _recorded(names, [_zone(cell, _side) for cell in head])
@@ -228,8 +231,12 @@ def _time_column(head: list[str]) -> int:
     """Return which column is the time: ``time_s``, else the only that says so, else the first."""
     if "time_s" in head:
         return head.index("time_s")
-    saying = [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]
+    saying = _saying_time(head)
     return saying[0] if len(saying) == 1 else 0
+
+
+def _saying_time(head: list[str]) -> list[int]:
+    return [at for at, cell in enumerate(head) if {"t", "time"} & set(_words(cell))]
 
 
 def _words(cell: str) -> list[str]:

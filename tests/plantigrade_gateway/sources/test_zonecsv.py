@@ -169,6 +169,21 @@ def test_the_time_is_the_column_that_says_so(put):
     assert read_zone_csv(put(f"{head}\n{rows}\n"), THREE).t_s.tolist() == [0.0, 0.01]
 
 
+@pytest.mark.parametrize("time", ["t", "time", "Time [s]", "t_s"])
+def test_the_time_in_other_words_stands_beside_zones_in_ours(put, time):
+    path = put(f"R3,R2,R1,{time},L1,L2,L3\n6,5,4,0.00,1,2,3\n6,5,4,0.01,1,2,3\n")
+    got = read_zone_csv(path, THREE)
+    assert got.t_s.tolist() == [0.0, 0.01]
+    assert (got.left[0].tolist(), got.right[0].tolist()) == ([1.0, 2.0, 3.0], [4.0, 5.0, 6.0])
+
+
+@pytest.mark.parametrize("time", ["sample", "t,time", "sec"])
+def test_a_time_that_no_one_column_says_is_missing(put, time):
+    more = "0," * time.count(",")
+    words = refusal(put(f"{time},L1,L2,L3,R1,R2,R3\n{more}{ROW_1}\n{more}{ROW_2}\n"))
+    assert words.startswith("column time_s is missing")
+
+
 @pytest.mark.parametrize(("mark", "called"), [(";", "semicolons"), ("\t", "tabs")])
 def test_what_separates_columns_is_named_where_it_is_no_comma(put, mark, called):
     path = put(GOOD.replace(",", mark))
