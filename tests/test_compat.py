@@ -66,7 +66,7 @@ class Fix:
     now: str = ""
 
 
-_VERSION = "the analysis version was raised to 2, 3, 4, 5, then 6, with the fixes below"
+_VERSION = "the analysis version was raised step by step, up to 8, with the fixes below"
 _SHIFT = "the shift is read where the lead share has made 5 % of its rise, not from the trough"
 _PUSH_END = "a push ends row by row from the lead peak on, not with the finish"
 _LINK = "the class is named LinkQuality now"
@@ -100,6 +100,7 @@ _OF_WALK_DRILL = (
     *("drills/1/reps/*/verdict", "drills/1/reps/*/words"),
 )
 _TRAVEL = "front-to-back travel ends at the lead peak; none where samples are missing in it"
+_FINISH = "a finish in the lead peak's row is not before the peak, which lies between rows"
 _FIRST_STEP = "what may be a gait's first step is decided 1.2 s after the lead peak"
 _ONE_GOOD = "the built-in drills count what the analysis calls good, by the same limits"
 _WRITTEN_OUT = "the time line writes names out, up to 28 letters"
@@ -121,6 +122,7 @@ FIXES: list[Fix] = [
     Fix("outbox_rows/*/4/left/bearing", _QUIET),
     *(Fix(f"outbox_rows/{k}/1", _BY_TRAVEL) for k in (5, 6, 7)),
     *(Fix(f"show/analysis/{where}", _BY_TRAVEL) for where in _OF_WALK_DRILL),
+    Fix("*/finish_s", _FINISH),
     *(Fix(f"*/{foot}_cop_travel", _TRAVEL) for foot in ("lead", "trail")),
     Fix("drills/drills/*/target/transfer_s", _ONE_GOOD),
     Fix("drills/drills/*/target/return_by_s", _ONE_GOOD),

@@ -44,7 +44,7 @@ def run_whole(detector: Detector, blocks: Iterable[PairBlock]) -> list[Event]:
     return events + detector.flush()
 
 
-ANALYSIS_VERSION = 7
+ANALYSIS_VERSION = 8
 """Kept with every result; raised by a release that changes a number."""
 
 

@@ -268,6 +268,9 @@ def swing_of(
     lead, trail, t_s = window.lead[rows], window.trail[rows], window.t_s[rows]
     half, least_n = setup.samples(SMOOTH_S), setup.cop_n
     rise = steepest_rise(t_s, total_load(lead))
+    lead_peak_s, finish_s = _time(window, shape.lead_peak), float(window.t_s[finish])
+    if lead_peak_s is not None:  # it lies between rows, and s may settle from its row on
+        finish_s = max(finish_s, lead_peak_s)
     return Swing(
         lead=setup.lead,
         address_s=float(window.t_s[shape.address.start]),
@@ -275,8 +278,8 @@ def swing_of(
         trail_peak_s=_time(window, shape.trail_peak),
         trail_peak_width_s=shape.trail_peak_rows / setup.rate_hz,
         shift_s=_time(window, shape.shift),
-        lead_peak_s=_time(window, shape.lead_peak),
-        finish_s=float(window.t_s[finish]),
+        lead_peak_s=lead_peak_s,
+        finish_s=finish_s,
         finish_manner=manner,
         load_tempo=tempo,
         address_share=shape.address.level,

@@ -436,6 +436,16 @@ def test_a_finish_settles_from_the_first_row_of_the_first_half_second():
     assert finish_of(rows, 380, 460, limits) == (454, 405, "settled")
 
 
+@pytest.mark.parametrize("after_s", [0.0, 0.0025, 0.005, 0.0075])
+def test_a_finish_is_never_before_the_lead_peak(after_s):
+    """The share has settled by then, and the load is highest between two rows, or on one."""
+    share = ((0.0, 0.5), (START_S, 0.5), (TROUGH_S, 0.25), (3.95, 0.85))
+    load = ((0.0, 1.0), (3.85, 1.0), (PEAK_S + after_s, 1.2), (4.4, 1.0))
+    (swing,) = swings(rows(share, load=load))
+    assert swing.lead_peak_s is not None and swing.finish_s is not None
+    assert swing.lead_peak_s <= swing.finish_s < swing.lead_peak_s + 0.02
+
+
 @pytest.mark.parametrize(
     ("back", "gone"),
     [
