@@ -31,11 +31,8 @@ def show_comparison(found: Comparison, out: Console) -> None:
             f"{start:{form}} ({name[:8]})" for name, start in zip(names, found.starts, strict=True)
         ]
     heading(out, f"{names[1]} against {names[0]}", "difference: 95 % interval")
-    if not found.lines:
-        paragraph(out, "Nothing was measured on both.", "  ")
-    else:
-        for text in summary_of(found.lines):
-            paragraph(out, text, "  ")
+    for text in summary_of(found.lines):
+        paragraph(out, text, "  ")
     for said in _SAID:
         judged = [one for one in found.lines if one.verdict in said]
         if judged:
@@ -62,7 +59,13 @@ def _show_line(one: Compared, out: Console) -> None:
 
 
 def summary_of(lines: Sequence[Compared]) -> tuple[str, str]:
-    """Return in two sentences what changed, and what cannot be told."""
+    """Return in two sentences what changed, and what cannot be told; or what could be compared."""
+    if not lines:
+        return (
+            "Nothing was measured on both.",
+            "Compared are smooth, full and fast sets without sound, and what guided checks found "
+            "of stands and walks.",
+        )
     different = [one.measure.title for one in lines if one.verdict in _DIFFERENT]
     alike = sum(one.verdict is not None for one in lines) - len(different)
     untold = sum(one.verdict is None for one in lines)
