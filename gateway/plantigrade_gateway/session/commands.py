@@ -123,19 +123,19 @@ class CommandHandler:
         if kind == "sound":
             self._choose_sound(bool(message.get("device")))
         elif kind == "drill" and self._check is not None:
-            self.live_feed.say(_END_FIRST.format(_called(self._check)), "warn")
+            self._refuse(kind, _END_FIRST.format(_called(self._check)))
         elif kind == "drill" and message.get("name") is not None and self._held(live):
-            self.live_feed.say(HELD.format("drill", self._hold), "warn")
+            self._refuse(kind, HELD.format("drill", self._hold))
         elif kind == "drill":
             moment = self._choose_drill(message, live)
         elif live is None:
-            self.live_feed.say(f"{kind}: no session is under way.", "warn")
+            self._refuse(kind, f"{kind}: no session is under way.")
         elif kind == "check":
             self._obey_check(message, live)
         elif self._check is not None and kind in ("set", "set_end", "ask"):
-            self.live_feed.say(_END_FIRST.format(_called(self._check)), "warn")
+            self._refuse(kind, _END_FIRST.format(_called(self._check)))
         elif kind == "set" and message.get("intent") == Intent.FAST and self._held(live):
-            self.live_feed.say(HELD.format("fast swings", self._hold), "warn")
+            self._refuse(kind, HELD.format("fast swings", self._hold))
         elif kind == "mark":
             text = message["text"].strip()
             moment = live.mark(text)
@@ -152,6 +152,10 @@ class CommandHandler:
             moment = live.ask()
         if moment is not None and live is not None:
             self.live_feed.show(moment, live.analysis.pipeline)
+
+    def _refuse(self, kind: str, why: str) -> None:
+        """Say why not, to who may have asked: a player's page asks for outcomes alone, or stops."""
+        self.live_feed.say(why, "warn", coach_only=kind != "ask")
 
     def _obey_check(self, message: Message, live: LiveSession) -> None:
         """Begin a guided check, or do what a page asks of the one under way."""
@@ -174,7 +178,7 @@ class CommandHandler:
             except GatewayError as error:
                 problem = str(error)
         if problem is not None:
-            self.live_feed.say(problem, "warn")
+            self._refuse("ask" if do == "pain" else "check", problem)
         if self._check is not None and do == "end":
             self._end_check(live)
         self._show_check(live)

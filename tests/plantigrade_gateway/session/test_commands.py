@@ -35,9 +35,9 @@ class Feed:
     checks: list[dict[str, Any]] = field(default_factory=list)
 
     def say(self, text: str, level: str = "info", *, coach_only: bool = False) -> None:
-        (self.to_coach if coach_only else self.said).append(
-            text if coach_only else (text, level)  # type: ignore[arg-type]
-        )
+        self.said.append((text, level))
+        if coach_only:
+            self.to_coach.append(text)
 
     def no_drill(self, feedback: Feedback = Feedback.EVERY) -> None:
         self.none.append(str(feedback))
@@ -175,7 +175,8 @@ def test_a_choice_begins_with_the_session():
 
 def test_a_mark_is_told_to_the_coach_and_one_word_is_a_strike(pages):
     assert pages.ask("mark", text="  new grip ") == ["mark new grip"]
-    assert pages.feed.to_coach == ["Marked: new grip"] and pages.feed.said == []
+    assert pages.feed.to_coach == ["Marked: new grip"]
+    assert pages.feed.said == [("Marked: new grip", "info")]
     assert pages.ask("mark", text=" Strike ") == ["mark Strike", "strike"]
     assert pages.ask("ask") == ["ask"]
 
@@ -231,6 +232,20 @@ def test_a_check_begins_once_and_silences(pages):
         assert pages.ask(kind, **more) == []
         assert pages.warned() == ["A check is under way: end it first."]
     assert pages.ask("mark", text="x") == ["mark x"]
+
+
+def test_a_refusal_is_told_to_who_may_have_asked(pages):
+    """A player asks for outcomes and stops; all else is the coach's, and so is its reason."""
+    pages.check("begin", look="first")
+    for kind, more in (("drill", {"name": "push"}), ("set", {"intent": "full"}), ("set_end", {})):
+        pages.feed.to_coach.clear()
+        pages.ask(kind, **more)
+        assert pages.feed.to_coach == pages.warned() == ["A check is under way: end it first."]
+    pages.feed.to_coach.clear()
+    pages.ask("ask")
+    assert pages.feed.to_coach == [] and len(pages.warned()) == 1
+    pages.check("again")
+    assert pages.feed.to_coach == pages.warned() == ["check: again is not possible now"]
 
 
 def test_pages_are_told_only_what_changed(pages):
