@@ -33,6 +33,7 @@ from plantigrade_gateway.people.profile import (
     Finding,
     Profile,
     Row,
+    check_seen,
     check_whole,
     checked,
     consent_of,
@@ -466,6 +467,7 @@ class Register:
             self.log.say(PLAYER, player_id, fields, self.author)
 
     def _check_name(self, name: str, but: str | None = None) -> None:
+        check_seen(name)
         for key, other in self.names().items():
             if key != but and folded(other) == folded(name):
                 raise InputError(

@@ -48,6 +48,7 @@ _LINE = 120
 _NAME = 80
 _LEAST_KG, _MOST_KG = 10.0, 300.0  # as a session's settings
 _SERIAL = re.compile(r"[0-9A-F]{8}")
+_BLANK = "\u115f\u1160\u2800\u3164\uffa0"  # letters and signs by their class, without a picture
 _JOINERS = "\u200c\u200d"  # some scripts write names with them
 
 
@@ -213,6 +214,17 @@ def _name(value: object) -> str:
     if not text:
         raise InputError("name: is empty, expected a name or a code")
     return text
+
+
+def check_seen(name: str) -> None:
+    """Refuse a new name that shows nothing on a page; one that was taken before is still read.
+
+    Raises
+    ------
+    InputError
+    """
+    if all(sign in _BLANK or unicodedata.category(sign)[0] not in "LNPS" for sign in name):
+        raise InputError("name: shows nothing, expected letters, digits or signs")
 
 
 def _mass(value: object) -> float | None:

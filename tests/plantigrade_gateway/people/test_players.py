@@ -141,6 +141,23 @@ def test_names_that_look_alike_are_one(register, name):
     assert register.find(name).player_id == ada
 
 
+@pytest.mark.parametrize(
+    "name", ["\u3164", "\u200d\u200c", "\u115f\u1160", "\u2800 \uffa0", "\u0301", "\ufe0f"]
+)
+def test_a_name_that_shows_nothing_is_refused(register, name):
+    with pytest.raises(InputError, match="name: shows nothing"):
+        register.add(name=name, handedness="right")
+    key = register.add(name="Bo", handedness="right")
+    with pytest.raises(InputError, match="name: shows nothing"):
+        register.edit(key, name=name)
+
+
+@pytest.mark.parametrize("name", ["7", "#", "李", "A\u3164", "\u0905\u200d", "🏌", "-"])
+def test_a_name_of_one_sign_that_shows_is_taken(register, name):
+    key = register.add(name=name, handedness="right")
+    assert register.find(key).name == name
+
+
 # Found
 
 
