@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.support.printed import printed
 from tests.support.zones import analyse_csv
 
-from plantigrade.block import Foot
+from plantigrade.block import FloatArray, Foot
 from plantigrade.limits import G_M_S2
 from plantigrade.load import body_weight_n
 from plantigrade.zones import ZoneLayout, eighteen, parse_layout
@@ -346,28 +346,48 @@ def test_a_jump_of_months_neither_fills_memory_nor_hangs(write):
     assert found.stands[1].first_index > found.stands[0].first_index
 
 
-def test_a_zone_that_never_reads_is_left_out_and_its_region_stands_in(tmp_path):
-    """Two heel zones, one without a reading: the other carries the region's whole area."""
-    text = 'name = "four"\nunit = "N"\nlength_mm = 270\nwidth_mm = 95\n' + "".join(
+FOUR = parse_layout(
+    'name = "four"\nunit = "N"\nlength_mm = 270\nwidth_mm = 95\n'
+    + "".join(
         f'[[zone]]\nid = {k}\nregion = "{region}"\nx = 0.5\ny = {y}\narea_mm2 = 1000\n'
         for k, (region, y) in enumerate(
             [("heel", 0.1), ("heel", 0.1), ("midfoot", 0.4), ("forefoot", 0.7)], 1
         )
     )
-    layout = parse_layout(text)
-    rows = standing(12.0)
-    four = [
+)
+"""Two heel zones: where the one fails, the other carries the region's whole area."""
+
+
+def two_heel_zones(rows: ZoneRows) -> list[FloatArray]:
+    """Return both feet's readings with the heel's load on two zones."""
+    return [
         np.column_stack([foot[:, 0] / 2, foot[:, 0] / 2, foot[:, 1], foot[:, 2]])
         for foot in (rows.left, rows.right)
     ]
-    four[0][:, 1] = np.nan
-    path = tmp_path / "zones.csv"
-    write_zone_csv(path, layout, [ZoneRows(rows.t_s, four[0], four[1])])
-    found = analyse_csv(path, layout)
+
+
+def test_a_zone_that_never_reads_is_left_out_and_its_region_stands_in(write):
+    rows = standing(12.0)
+    left, right = two_heel_zones(rows)
+    left[:, 1] = np.nan
+    found = analyse_csv(write(ZoneRows(rows.t_s, left, right), layout=FOUR), FOUR)
     assert found.quality is not None
     assert found.quality.left.unused_zones == (2,)
     assert found.stands[0].left.load_n == pytest.approx(350.0, abs=0.5)
     assert found.stands[0].left.heel_share == pytest.approx(0.6, abs=0.002)
+
+
+def test_a_zone_that_stays_at_one_value_is_left_out_of_the_whole_recording(write):
+    """Its foot's load comes and goes for longer than the 3 windows of 2 s that tell it."""
+    rows = standing(20.0)
+    left, right = two_heel_zones(rows)
+    comes_and_goes = np.where(rows.t_s < 10.0, np.sin(np.pi * rows.t_s) ** 2, 1.0)[:, None]
+    left, right = left * comes_and_goes, right * comes_and_goes
+    right[:, 1] = 20.0
+    found = analyse_csv(write(ZoneRows(rows.t_s, left, right), layout=FOUR), FOUR)
+    assert found.quality is not None
+    assert found.quality.left.unused_zones == ()
+    assert found.quality.right.unused_zones == (2,)
 
 
 @pytest.mark.parametrize("rows", [1, 61, 977])
