@@ -21,7 +21,7 @@ def show_list(lines: Sequence[SessionLine], names: Mapping[str, str], out: Conso
     made = table("session", "started", "length", "steps", "swings", "stands", *whose, "source")
     made.columns[1].justify = "left"
     for column in made.columns[6:]:
-        column.justify, column.no_wrap = "left", False
+        column.justify = "left"
     for line in lines:
         session = line.session
         made.add_row(
