@@ -64,6 +64,8 @@ class Address:
     stop: int
     level: float
     sd: float
+    ledge: float | None = None
+    """The lead share at which the backswing first waited; None where it went on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,8 @@ def outline(window: Window, address: Address, trough: int, peak: int, setup: Set
     # a press to the lead side may come first; the start is after it, and it is no part of the rest
     pressed = np.flatnonzero(fall[address.stop :] < -PRESS)
     first = address.stop + int(pressed[-1]) + 1 if len(pressed) else max(address.stop - 1, 0)
-    start = onset(np.maximum(fall, -PRESS), first, address.level - lowest, rest)
+    height = address.level - (lowest if address.ledge is None else address.ledge)
+    start = onset(np.maximum(fall, -PRESS), first, height, rest)
     rise = np.maximum(s[trough : peak + 1] - lowest, 0.0)
     highest = float(s[trough : peak + 1].max())
     begun = lowest + SHIFTED * (highest - lowest)

@@ -32,6 +32,7 @@ from plantigrade.swinglimits import (
     LEAST_RISE,
     LEAST_TEMPO,
     LEAST_UNDER,
+    LEDGE,
     LEFT_S,
     LEVEL_OF_RISE,
     LEVEL_S,
@@ -49,6 +50,7 @@ from plantigrade.swinglimits import (
     SLIDE,
     STEP_FALL,
     STEPPED_S,
+    STILL_RANGE,
     STRIDE_BW,
     SURE_FALL,
     SWAY_BOTH,
@@ -61,6 +63,42 @@ from plantigrade.swinglimits import (
     UNLOADED_S,
 )
 from plantigrade.swingrows import Col, SwingRows
+
+
+def stillness_of(
+    s: FloatArray, middle: FloatArray, width: int, reach: int, rest: int
+) -> tuple[int, int, float | None] | None:
+    """Return the last stillness before a trough: its first and last window, and a ledge's level.
+
+    Parameters
+    ----------
+    s : ndarray of float64, shape (n + width − 1,)
+        Lead share up to the trough.
+    middle : ndarray of float64, shape (n,)
+        Middle of s over each window of `width` rows; NaN where it is not still.
+    width, reach : int
+        The last window ends at most `reach` rows before the trough.
+    rest : int
+        A stillness of so many rows is no ledge.
+    """
+    with np.errstate(invalid="ignore"):
+        still = middle >= s[-1] + LEAST_FALL
+    found = np.flatnonzero(still[-reach - 1 :])
+    if len(found) == 0:
+        return None
+    begin = len(still) - min(reach + 1, len(still))
+    last, ledge = begin + int(found[-1]), None
+    with np.errstate(invalid="ignore"):
+        level = float(np.nanmedian(s[last : last + width]))
+        higher = np.flatnonzero(middle[begin:last] >= level + LEDGE)
+        if len(higher):
+            before = begin + int(higher[-1])
+            is_short = np.count_nonzero(still[before + 1 : last + 1]) + width <= rest
+            if is_short and not (s[before + width : last] > s[before] + STILL_RANGE).any():
+                last, ledge = before, level
+    earlier = ~still[max(last - 2 * width, 0) : last]
+    broken = np.flatnonzero(earlier)
+    return last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0), last, ledge
 
 
 def is_drive(shape: Outline, setup: Setup) -> bool:

@@ -33,7 +33,7 @@ from plantigrade.swinglimits import (
     DRIVE_S,
     FALL_S,
     KEEP_S,
-    LEAST_FALL,
+    LEDGE_S,
     LOADING_S,
     LOOK_S,
     OFF_S,
@@ -51,6 +51,7 @@ from plantigrade.swingrules import (
     is_lifted,
     level_of,
     slides,
+    stillness_of,
     top_of,
     walks_on,
 )
@@ -70,7 +71,7 @@ class _Candidate:
     """A drive under way, absolute indices."""
 
     trough: int
-    address: tuple[int, int, float, float]
+    address: Address
     peak: int = 0
     shape: Outline | None = None
     driven: bool = False
@@ -227,7 +228,7 @@ class SwingDetector:
         at = candidate.trough + int(done[0])
         self._announce(at, events)
         peak = candidate.trough + top_of(lead[: int(done[0]) + 1], self.setup)
-        start = candidate.address[0]
+        start = candidate.address.start
         shape = self._outline(candidate, peak, at)
         latest = start + int(shape.shift) + self.setup.samples(DRIVE_S[1])
         if peak > latest:
@@ -248,9 +249,9 @@ class SwingDetector:
         return True
 
     def _outline(self, candidate: _Candidate, peak: int, now: int) -> Outline:
-        start, stop, level, sd = candidate.address
+        start = candidate.address.start
         window = self._rows.window(start, now)
-        address = Address(0, stop - start, level, sd)
+        address = replace(candidate.address, start=0, stop=candidate.address.stop - start)
         return outline(window, address, candidate.trough - start, peak - start, self.setup)
 
     def _finish(self, stop: int, events: list[Event]) -> bool:
@@ -263,7 +264,7 @@ class SwingDetector:
             if shown is None:
                 self._cursor = stop
                 return bool(self._rows.gaps)
-            first = candidate.address[0] + int(shape.shift)
+            first = candidate.address.start + int(shape.shift)
             lifted = is_lifted(self._rows, shape, first, peak, shown, self.setup)
             shown = max(shown, self._cursor)
             if lifted:
@@ -292,7 +293,7 @@ class SwingDetector:
             self._cancel(decided, events)
             self._watch_from(decided + 1, decided)
             return True
-        start = candidate.address[0]
+        start = candidate.address.start
         window = self._rows.window(start, decided)
         push = candidate.push
         if push is None:
@@ -315,7 +316,7 @@ class SwingDetector:
             return False
         if walks_on(self._rows, candidate.trough, candidate.peak, gap, self.setup):
             return False
-        start = candidate.address[0]
+        start = candidate.address.start
         seen = max(gap - self.setup.samples(self.setup.limits.restart_s), candidate.peak) - start
         window = self._rows.window(start, gap)
         swing = swing_of(window, candidate.shape, candidate.push, seen, "time", self.setup)
@@ -324,8 +325,8 @@ class SwingDetector:
 
     # ---- what the stages ask ----
 
-    def _address(self, trough: int) -> tuple[int, int, float, float] | None:
-        """Find the last stillness before a trough: rows start…stop−1, level of s and its SD.
+    def _address(self, trough: int) -> Address | None:
+        """Find the last stillness before a trough, its rows by their absolute indices.
 
         The movement may begin inside the last still window: level and SD leave its end out.
         """
@@ -340,18 +341,13 @@ class SwingDetector:
         s = self._rows.column(Col.SHARE, begin, trough + 1)
         # by the row that ends each window; NaN where it is not still
         middle = self._rows.column(Col.STILL, begin + width - 1, trough + 1)
-        with np.errstate(invalid="ignore"):
-            still = middle >= s[-1] + LEAST_FALL
-        found = np.flatnonzero(still[-reach - 1 :])
-        if len(found) == 0:
+        found = stillness_of(s, middle, width, reach, self.setup.samples(LEDGE_S))
+        if found is None:
             return None
-        last = len(still) - min(reach + 1, len(still)) + int(found[-1])
-        earlier = ~still[max(last - 2 * width, 0) : last]
-        broken = np.flatnonzero(earlier)
-        first = last - len(earlier) + (int(broken[-1]) + 1 if len(broken) else 0)
+        first, last, ledge = found
         quiet = s[first : max(last + width // 4, first + width // 2)]
         level, sd = float(np.nanmedian(quiet)), float(np.nanstd(quiet))
-        return begin + first, begin + last + width // 4 + 1, level, sd
+        return Address(begin + first, begin + last + width // 4 + 1, level, sd, ledge)
 
     def _stepped_lately(self, trough: int) -> bool:
         """Whether a foot may have been off the ground just before a trough.
@@ -365,14 +361,14 @@ class SwingDetector:
                 return True
         return False
 
-    def _stepping(self, address: tuple[int, int, float, float], trough: int, now: int) -> bool:
+    def _stepping(self, address: Address, trough: int, now: int) -> bool:
         """Whether a foot may have left the ground since the stillness.
 
         The trail foot before the trough: the drive may free it.
         """
         least = self.setup.samples(OFF_S)
         return any(
-            longest(self._rows.may_step(is_lead, address[1], stop)) >= least
+            longest(self._rows.may_step(is_lead, address.stop, stop)) >= least
             for is_lead, stop in ((True, now + 1), (False, trough + 1))
         )
 
@@ -380,7 +376,7 @@ class SwingDetector:
         """Read the push as soon as a row has ended it, after the lead peak is known."""
         shape = candidate.shape
         assert shape is not None
-        start = candidate.address[0]
+        start = candidate.address.start
         row = push_end_of(self._rows.window(start, stop - 1), shape, stop - start, self.setup)
         if row is None:
             return candidate
@@ -428,7 +424,7 @@ class SwingDetector:
                 continue
             address = self._address(edge)
             if address is not None and not self._stepping(address, edge, edge):
-                self._backswing = (edge, address[1], address[2])
+                self._backswing = (edge, address.stop, address.level)
                 self._heel_since = self._back_since = None
                 events.append(
                     Phase(PhaseKind.BACKSWING, self._rows.time(edge), self._rows.confirmed(edge))

@@ -171,3 +171,44 @@ def test_a_rise_hardly_over_the_trough_has_a_pace():
     window = window_of(0, np.arange(len(s)) / RATE_HZ, loads[0], loads[1], setup(rate_hz=20.0))
     shape = outline(window, Address(0, 58, 0.5, 0.01), 70, 73, setup(rate_hz=20.0))
     assert shape.pace >= 0.0
+
+
+def on_a_ledge(depth: float, for_s: float, low: float) -> Knots:
+    """A backswing that loads the trail foot by `depth` in .2 s and waits there before its turn."""
+    last = 3.2 + for_s
+    level = 0.5 - depth
+    return (*STILL, (3.2, level), (last, level), (last + 0.3, low), (last + 0.6, 0.85), (8.0, 0.85))
+
+
+@pytest.mark.parametrize("depth", [0.07, 0.10, 0.15, 0.20])
+@pytest.mark.parametrize("for_s", [0.4, 0.5])
+def test_a_backswing_that_waits_on_a_ledge_begins_at_the_address_before_it(depth, for_s):
+    """The trough lies .3 s after the ledge, under it by .08 or more: two movements, one backswing.
+
+    The onset is read from two fifths of the way, the ledge among them: it may be early.
+    """
+    (swing,) = swings(rows(on_a_ledge(depth, for_s, 0.22)))
+    assert swing.start_s == pytest.approx(3.0, abs=0.04)
+    assert swing.address_share == pytest.approx(0.5, abs=0.005)
+    assert swing.trail_peak_s == pytest.approx(3.5 + for_s, abs=0.04)
+
+
+@pytest.mark.parametrize(("depth", "level"), [(0.055, 0.445), (0.065, 0.5)])
+def test_a_small_settling_to_the_trail_side_is_the_address(depth, level):
+    (swing,) = swings(rows(on_a_ledge(depth, 0.4, 0.25)))
+    assert swing.address_share == pytest.approx(level, abs=0.006)
+
+
+@pytest.mark.parametrize(("for_s", "found"), [(0.68, 1), (0.78, 0)])
+def test_a_rest_on_the_trail_side_is_no_ledge(for_s, found):
+    """Still for so long, and within .05 of it for .15 s before and .16 s after."""
+    last = 3.5 + for_s
+    share = (*STILL, (3.5, 0.33), (last, 0.33), (last + 0.2, 0.2), (last + 0.5, 0.85), (8.0, 0.85))
+    assert len(swings(rows(share))) == found
+
+
+@pytest.mark.parametrize(("up", "level"), [(0.545, 0.5), (0.56, 0.38)])
+def test_a_stillness_after_a_move_to_the_lead_side_is_no_ledge(up, level):
+    share = (*STILL, (3.2, up), (3.3, up), (3.6, 0.38), (4.2, 0.38), (4.5, 0.2), (4.8, 0.85))
+    (swing,) = swings(rows((*share, (8.0, 0.85))))
+    assert swing.address_share == pytest.approx(level, abs=0.01)

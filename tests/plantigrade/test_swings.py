@@ -14,7 +14,7 @@ from plantigrade.analyser import run_whole
 from plantigrade.block import Column, FloatArray, Foot, PairBlock
 from plantigrade.events import Event, HeelLiftState, Manner, Phase, PhaseKind, Swing
 from plantigrade.limits import Limits, Setup, setup_for
-from plantigrade.swing import _pace
+from plantigrade.swing import Address, _pace
 from plantigrade.swingrules import down_by, finish_of, is_lifted
 from plantigrade.swings import SwingDetector
 from plantigrade.zones import eighteen
@@ -276,8 +276,9 @@ def test_an_address_is_the_stillness_without_the_end_that_a_movement_may_begin_i
     detector.push(of_share(s))
     found = detector._address(316 + later)
     assert found is not None
-    assert found[:2] == (begins + later, 255 + 12 + 1 + later)
-    assert found[2:] == pytest.approx((0.5, 0.0), abs=0.002)
+    assert (found.start, found.stop) == (begins + later, 255 + 12 + 1 + later)
+    assert (found.level, found.sd) == pytest.approx((0.5, 0.0), abs=0.002)
+    assert found.ledge is None
 
 
 @pytest.mark.parametrize(("trough", "begins"), [(304 + 350, 155), (304 + 351, None)])
@@ -289,7 +290,7 @@ def test_an_address_ends_within_3_5_s_of_the_trough(trough, begins):
     detector.push(of_share(0.5 - fallen))
     detector._since = 0  # whatever else was announced meanwhile
     found = detector._address(trough)
-    assert (None if found is None else found[0]) == begins
+    assert (None if found is None else found.start) == begins
 
 
 def test_the_first_row_after_a_gap_may_begin_an_address():
@@ -301,7 +302,7 @@ def test_the_first_row_after_a_gap_may_begin_an_address():
     assert detector.push(block.slice(0, 0)) == []
     detector.push(block)
     found = detector._address(216)
-    assert found is not None and found[0] == 150
+    assert found is not None and found.start == 150
     block.left[147] = np.nan
     detector.reset()
     detector.push(block)
@@ -362,7 +363,8 @@ def test_a_foot_may_step_that_is_hidden_for_two_tenths_of_a_second(foot, start, 
     ],
 )
 def test_the_drive_may_free_the_trail_foot_and_not_the_lead_foot(foot, start, stop, stepping):
-    found = unseen(foot, start, stop)._stepping((100, 150, 0.5, 0.0), trough=200, now=220)
+    address = Address(100, 150, 0.5, 0.0)
+    found = unseen(foot, start, stop)._stepping(address, trough=200, now=220)
     assert found is stepping
 
 
