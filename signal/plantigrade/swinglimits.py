@@ -51,7 +51,7 @@ LOADING_S = (0.22, 3.0)
 """Start → trail peak lies between these."""
 REST_AT_TRAIL_S = 0.8
 """A trail peak as wide as this is a rest, not a turn."""
-LEDGE, LEDGE_S = 0.06, 1.0
+LEDGE, LEDGE_S = 0.06, 1.3
 """A stillness so far under one before it, and shorter than so long, is a ledge of the backswing,
 which has loaded the trail foot early and waits for the turn: the address is the one before it. A
 longer one is a rest on the trail side."""

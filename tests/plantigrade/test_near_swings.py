@@ -199,7 +199,7 @@ def test_a_small_settling_to_the_trail_side_is_the_address(depth, level):
     assert swing.address_share == pytest.approx(level, abs=0.006)
 
 
-@pytest.mark.parametrize(("for_s", "found"), [(0.68, 1), (0.78, 0)])
+@pytest.mark.parametrize(("for_s", "found"), [(0.98, 1), (1.08, 0)])
 def test_a_rest_on_the_trail_side_is_no_ledge(for_s, found):
     """Still for so long, and within .05 of it for .15 s before and .16 s after."""
     last = 3.5 + for_s
