@@ -21,7 +21,7 @@ from plantigrade_gateway.web.desk.frame import Desk, DeskRoute
 from plantigrade_gateway.web.desk.judging import is_open, said_of
 from plantigrade_gateway.web.desk.playerforms import Form, form_of_request
 from plantigrade_gateway.web.desk.reads import NotThere, Opened
-from plantigrade_gateway.web.desk.session import session_view
+from plantigrade_gateway.web.desk.session import noted, session_view
 from plantigrade_gateway.web.desk.swing import swing_view
 
 UNIT_COOKIE = "speed-unit"
@@ -185,6 +185,13 @@ def _add_worn(router: APIRouter, desk: Desk) -> None:
                 sole = form.get("sole", "")
                 if sole not in _STIFF:
                     raise InputError(f"sole: {shown(sole)}, expected soft, stiff or nothing")
+                now = noted(said_of(desk.reads, opened))
+                if form.get("seen", now.seen) != now.seen:
+                    raise InputError(
+                        f"Meanwhile was noted: {now.said or 'no shoe'}"
+                        f"{', player unchanged' if now.unchanged else ''}. Press again to put this "
+                        "in its place."
+                    )
                 worn = {name: form.get(name, "") for name in ("shoe", "footbed")}
                 with desk.reads.writing() as register:
                     visits = Visits(register)

@@ -1,5 +1,6 @@
 """What a session's page shows."""
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -35,6 +36,8 @@ class Worn:
         ``"soft"``, ``"stiff"`` or empty.
     unchanged : bool
         Nothing was changed in the player since the visit before.
+    seen : str
+        All that is noted now: the form sends it, so that what another device noted meanwhile shows.
     is_usual : bool
         Shoe or footbed is the usual one, which nobody noted of this visit.
     """
@@ -44,6 +47,7 @@ class Worn:
     footbed: str
     sole: str
     unchanged: bool
+    seen: str
     is_usual: bool = False
 
 
@@ -85,7 +89,7 @@ def session_view(
         "names": desk.reads.names_but(opened.line.session.player_id),
         "overview": overview(opened.found),
         "doubts": _doubts(desk, opened),
-        "worn": _worn(desk, opened, said) if about != "worn" else _typed(typed or {}),
+        "worn": _worn(desk, opened, said) if about != "worn" else _typed(typed or {}, said),
         "decisions": _decided(desk, opened.line.session.player_id),
         "notes": (shown := newest(said.notes)),
         "more_notes": len(said.notes) - len(shown),
@@ -118,21 +122,27 @@ def _doubts(desk: Desk, opened: Opened) -> list[str]:
 
 
 def _worn(desk: Desk, opened: Opened, said: Said) -> Worn:
-    noted, player_id = said.conditions, opened.line.session.player_id
-    sole = {None: "", False: "soft", True: "stiff"}[noted.is_shoe_stiff]
-    texts = (noted.shoe, noted.footbed, f"{sole} sole" if sole else "")
-    told = ", ".join(text for text in texts if text)
-    worn = Worn(told, noted.shoe, noted.footbed, sole, said.is_unchanged)
-    if told or player_id is None:
+    worn, player_id = noted(said), opened.line.session.player_id
+    if worn.said or player_id is None:
         return worn
     usual = desk.reads.player(player_id)
     is_usual = bool(usual.shoe or usual.footbed)
     return replace(worn, shoe=usual.shoe, footbed=usual.footbed, is_usual=is_usual)
 
 
-def _typed(form: Mapping[str, str]) -> Worn:
+def noted(said: Said) -> Worn:
+    """Return what was noted of a visit's wear."""
+    worn = said.conditions
+    sole = {None: "", False: "soft", True: "stiff"}[worn.is_shoe_stiff]
+    texts = (worn.shoe, worn.footbed, f"{sole} sole" if sole else "")
+    seen = json.dumps([worn.shoe, worn.footbed, sole, said.is_unchanged])
+    told = ", ".join(text for text in texts if text)
+    return Worn(told, worn.shoe, worn.footbed, sole, said.is_unchanged, seen)
+
+
+def _typed(form: Mapping[str, str], said: Said) -> Worn:
     shoe, footbed, sole = (form.get(name, "") for name in ("shoe", "footbed", "sole"))
-    return Worn("", shoe, footbed, sole, "unchanged" in form)
+    return Worn("", shoe, footbed, sole, "unchanged" in form, noted(said).seen)
 
 
 def _decided(desk: Desk, player_id: str | None) -> list[tuple[str, Decision | None]]:

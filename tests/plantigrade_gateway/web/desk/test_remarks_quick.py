@@ -1,5 +1,7 @@
 """What is typed of a swing and an instant, read; `test_remarks.py` has the pages."""
 
+import html
+import re
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -205,3 +207,25 @@ def test_what_was_worn_is_kept_or_shown_again_as_it_was_typed(pages, hand):
     assert said(hand).conditions == Conditions("flat", "", None)
     refused = form_of(pages, hand, "/worn", sole="wet")
     assert 'value="yes" checked' not in refused.text
+
+
+def test_what_another_device_noted_of_the_wear_meanwhile_is_told_before_it_is_taken_back(
+    pages, hand
+):
+    """Two tablets show the same empty form: what the second sends would empty the first one's."""
+
+    def shown(answer) -> str:
+        (seen,) = re.findall(r'name="seen" value="(\[[^"]*)"', answer.text)
+        return html.unescape(seen)
+
+    seen = shown(pages.get(f"/sessions/{hand.visits[0]}"))
+    assert form_of(pages, hand, "/worn", shoe="spiked", seen=seen).status_code == 303
+    refused = form_of(pages, hand, "/worn", footbed="cork", unchanged="yes", seen=seen)
+    words = "Not kept. Meanwhile was noted: spiked. Press again to put this in its place."
+    assert words in text_of(refused, 422) and 'value="cork"' in refused.text
+    assert said(hand).conditions == Conditions("spiked", "", None)
+    again = shown(refused)
+    assert form_of(pages, hand, "/worn", footbed="cork", unchanged="yes", seen=again).is_redirect
+    assert said(hand).conditions == Conditions("", "cork", None)
+    refused = form_of(pages, hand, "/worn", shoe="flat", seen=again)
+    assert "Meanwhile was noted: cork, player unchanged." in text_of(refused, 422)
