@@ -163,8 +163,8 @@ def place_of(swings: Sequence[Swing], anchor: int) -> int | None:
     """Return the place of the swing that holds a moment, ns; None where no swing does.
 
     Its time ends where it was confirmed, half a second after the finish: the lead peak lies between
-    samples, and may come some milliseconds after the one that is the finish. Of several swings the
-    one with the nearest lead peak.
+    samples, and in results before version 8 may come some milliseconds after the finish. Of several
+    swings the one with the nearest lead peak.
     """
     holding = [
         place
